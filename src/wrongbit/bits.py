@@ -1,0 +1,71 @@
+"""Moving bits about in arrays of words: the small change of every room."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def mask_of(positions: Sequence[int]) -> int:
+    """A word with a 1 at each of these positions; negative positions are left out.
+
+    >>> mask_of([0, 3])
+    9
+    """
+    mask = 0
+    for position in positions:
+        if position >= 0:
+            mask |= 1 << position
+    return mask
+
+
+def _runs(positions: Sequence[int]) -> list[tuple[int, int, int]]:
+    """Maximal runs of consecutive positions as (index of first, position of first, length)."""
+    if not positions:
+        return []
+    starts = [0, *(i + 1 for i, (a, b) in enumerate(pairwise(positions)) if b != a + 1 or a < 0)]
+    ends = [*starts[1:], len(positions)]
+    return [(s, positions[s], e - s) for s, e in zip(starts, ends, strict=True) if positions[s] >= 0]
+
+
+def gather_bits(values: NDArray[np.uint64], positions: Sequence[int]) -> NDArray[np.uint64]:
+    """Word whose bit j is bit ``positions[j]`` of each value; position -1 gives 0.
+
+    Args:
+        values: ``uint64 (n,)``.
+        positions: At most 64 bit numbers from 0 to 63, or -1.
+
+    >>> int(gather_bits(np.array([0b1010], np.uint64), [3, 1])[0])
+    3
+    """
+    result = np.zeros_like(values)
+    for index, position, length in _runs(positions):
+        piece = values if position == 0 else values >> np.uint64(position)
+        piece = piece & np.uint64((1 << length) - 1)
+        result |= piece << np.uint64(index)
+    return result
+
+
+def scatter_bits(values: NDArray[np.uint64], positions: Sequence[int]) -> NDArray[np.uint64]:
+    """Word whose bit ``positions[j]`` is bit j of each value: the inverse of `gather_bits`.
+
+    >>> int(scatter_bits(np.array([3], np.uint64), [3, 1])[0])
+    10
+    """
+    result = np.zeros_like(values)
+    for index, position, length in _runs(positions):
+        piece = (values >> np.uint64(index)) & np.uint64((1 << length) - 1)
+        result |= piece << np.uint64(position)
+    return result
+
+
+def count_bits(values: NDArray[np.uint64]) -> NDArray[np.uint8]:
+    """Number of ones in each value.
+
+    >>> count_bits(np.array([0, 7], np.uint64)).tolist()
+    [0, 3]
+    """
+    return np.bitwise_count(values)

@@ -1,0 +1,83 @@
+"""A table of bus cycles: one row a cycle, one array a column."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.machine.recipe import KINDS, Kind
+
+KIND_CODE: dict[Kind, int] = {kind: code for code, kind in enumerate(KINDS)}
+"""Code of each kind in `Cycles.kind`."""
+
+READING_KINDS: tuple[Kind, ...] = ("fetch", "read")
+"""Kinds in which a memory drives the bus and can be compared."""
+
+UNSETTLED = 1
+"""Flag: the data changed within the recipe's set-up time before it was taken."""
+
+NO_TIME = np.iinfo(np.int64).min
+"""In `Cycles.time_ps` where the capture has no time."""
+
+
+@dataclass(frozen=True)
+class Cycles:
+    """Bus cycles in the order in which they ended.
+
+    Levels are already logical: an inverted bus has been turned the right way round.
+
+    Args:
+        sample: ``int64 (n,)`` number of the sample (or row) from which the data was taken.
+        time_ps: ``int64 (n,)`` its time in picoseconds, `NO_TIME` where the capture has none.
+        kind: ``uint8 (n,)`` index into `wrongbit.machine.recipe.KINDS`.
+        bank: ``int32 (n,)`` bank number, 0 where the machine has no banks, -1 where it is not known.
+        address: ``uint64 (n,)`` as the processor counts, unknown bits zero.
+        address_known: ``uint64 (n,)`` a 1 for each address bit that was known.
+        word: ``uint64 (n,)`` the word on the bus, unknown or disabled bits zero.
+        known: ``uint64 (n,)`` a 1 for each bit that was known and enabled.
+        held: ``uint64 (n,)`` what undriven data lines would still hold (see the recipe's ``held``).
+        flags: ``uint8 (n,)`` `UNSETTLED` or 0.
+    """
+
+    sample: NDArray[np.int64]
+    time_ps: NDArray[np.int64]
+    kind: NDArray[np.uint8]
+    bank: NDArray[np.int32]
+    address: NDArray[np.uint64]
+    address_known: NDArray[np.uint64]
+    word: NDArray[np.uint64]
+    known: NDArray[np.uint64]
+    held: NDArray[np.uint64]
+    flags: NDArray[np.uint8]
+
+    def __len__(self) -> int:
+        return len(self.sample)
+
+    def take(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Cycles:
+        """The rows chosen by an index array, a mask or a slice."""
+        return Cycles(*(getattr(self, column.name)[index] for column in fields(self)))
+
+    @staticmethod
+    def join(parts: Sequence[Cycles]) -> Cycles:
+        """One table from several, in order. No parts give an empty table."""
+        if not parts:
+            return Cycles.empty()
+        columns: dict[str, Any] = {
+            column.name: np.concatenate([getattr(part, column.name) for part in parts])
+            for column in fields(Cycles)
+        }
+        return Cycles(**columns)
+
+    @staticmethod
+    def empty() -> Cycles:
+        """A table without rows."""
+        return Cycles(
+            *(
+                np.empty(0, dtype)
+                for dtype in (np.int64, np.int64, np.uint8, np.int32, *(np.uint64,) * 5, np.uint8)
+            )
+        )

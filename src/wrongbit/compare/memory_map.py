@@ -1,0 +1,137 @@
+"""Which chip answers at an address, with which of its words, on which bits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.bits import gather_bits, mask_of, scatter_bits
+
+
+@dataclass(frozen=True)
+class ChipRegion:
+    """Addresses at which a chip answers; ``bank`` None means every bank."""
+
+    bank: int | None
+    base: int
+    size: int
+
+
+@dataclass(frozen=True)
+class ChipMap:
+    """A chip as the processor sees it.
+
+    Args:
+        name: Reference designator.
+        kind: rom, ram or io.
+        lane: Word bit that each output feeds, output 0 first.
+        address_lines: Processor address bit on each of the chip's address lines, line 0 first.
+        regions: Where it answers.
+        contents: ``uint64 (words,)`` what it should hold, in the chip's own output order (0 for RAM and io).
+        known: ``uint64 (words,)`` a 1 for each bit of ``contents`` that is known.
+        inverted: Its outputs reach the processor inverted.
+        rows: Chip address lines that choose the row of its array, lowest first; may be empty.
+        columns: Chip address lines that choose the column; may be empty.
+    """
+
+    name: str
+    kind: Literal["rom", "ram", "io"]
+    lane: tuple[int, ...]
+    address_lines: tuple[int, ...]
+    regions: tuple[ChipRegion, ...]
+    contents: NDArray[np.uint64]
+    known: NDArray[np.uint64]
+    inverted: bool = False
+    rows: tuple[int, ...] = ()
+    columns: tuple[int, ...] = ()
+
+    @property
+    def lane_mask(self) -> int:
+        """The word bits that this chip feeds."""
+        return mask_of(self.lane)
+
+    def selected(self, bank: NDArray[np.int32], address: NDArray[np.uint64]) -> NDArray[np.bool_]:
+        """True where the chip answers.
+
+        Args:
+            bank: ``int32 (n,)``.
+            address: ``uint64 (n,)``.
+        """
+        chosen = np.zeros(len(address), np.bool_)
+        for region in self.regions:
+            # Unsigned wrap-around makes one comparison do for both ends of the region.
+            here = (address - np.uint64(region.base)) < np.uint64(region.size)
+            if region.bank is not None:
+                here &= bank == region.bank
+            chosen |= here
+        return chosen
+
+    def chip_address(self, address: NDArray[np.uint64]) -> NDArray[np.uint64]:
+        """The address on the chip's own lines, wrapped to its size."""
+        return gather_bits(address, self.address_lines) % np.uint64(len(self.contents))
+
+    def on_bus(self, outputs: NDArray[np.uint64]) -> NDArray[np.uint64]:
+        """Outputs (chip order) as bits of the processor's word."""
+        if self.inverted:
+            outputs = outputs ^ np.uint64((1 << len(self.lane)) - 1)
+        return scatter_bits(outputs, self.lane)
+
+    def from_bus(self, word: NDArray[np.uint64]) -> NDArray[np.uint64]:
+        """Bits of the processor's word as outputs (chip order): the inverse of `on_bus`."""
+        outputs = gather_bits(word, self.lane)
+        return outputs ^ np.uint64((1 << len(self.lane)) - 1) if self.inverted else outputs
+
+    def known_on_bus(self, known: NDArray[np.uint64]) -> NDArray[np.uint64]:
+        """A mask in chip order as a mask of the processor's word."""
+        return scatter_bits(known, self.lane)
+
+
+@dataclass(frozen=True)
+class MemoryMap:
+    """All chips on one processor's bus.
+
+    Args:
+        processor: Its name.
+        word_bits: Width of its word.
+        address_bits: Width of its address.
+        chips: In the order of the machine file.
+        notes: What could not be taken from the files, for people.
+    """
+
+    processor: str
+    word_bits: int
+    address_bits: int
+    chips: tuple[ChipMap, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def roms(self) -> tuple[ChipMap, ...]:
+        """The chips with contents to compare with."""
+        return tuple(chip for chip in self.chips if chip.kind == "rom")
+
+    def expected(
+        self, bank: NDArray[np.int32], address: NDArray[np.uint64]
+    ) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
+        """What the ROMs should put on the bus at these addresses.
+
+        Args:
+            bank: ``int32 (n,)``.
+            address: ``uint64 (n,)``, all bits known.
+
+        Returns:
+            ``uint64 (n,)`` words, and ``uint64 (n,)`` masks of the bits that are known.
+        """
+        word = np.zeros(len(address), np.uint64)
+        known = np.zeros(len(address), np.uint64)
+        for chip in self.roms:
+            index = np.flatnonzero(chip.selected(bank, address))
+            if not len(index):
+                continue
+            cell = chip.chip_address(address[index])
+            mask = chip.known_on_bus(chip.known[cell])
+            word[index] |= chip.on_bus(chip.contents[cell]) & mask
+            known[index] |= mask
+        return word, known

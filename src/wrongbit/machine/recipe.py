@@ -1,0 +1,176 @@
+"""A bus recipe: how a processor's bus cycles are read off its signals.
+
+A recipe is data. It names events on single signals (``ALE ends``: the moment the signal stops being
+active; ``PHI2 ends`` for a clock that is active high is its falling edge), the latches that such events
+load, and the transfers that they complete. Polarity is a property of the signal, never of the recipe's
+text, so the same recipe serves positive and negative logic.
+
+A *term* is ``NAME`` (active), ``!NAME`` (not active), ``BUS.n`` or ``LATCH.n`` (bit n is 1), ``!BUS.n``.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Literal, get_args
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from wrongbit.units import parse_bits, parse_time
+
+Kind = Literal["fetch", "read", "write", "io_read", "io_write", "acknowledge", "refresh", "idle"]
+"""What a bus cycle does. ``acknowledge`` is an interrupt acknowledge, ``idle`` a cycle that moves nothing."""
+
+KINDS: tuple[Kind, ...] = get_args(Kind)
+"""All kinds, in the order of their codes in a table of cycles."""
+
+_EVENT = re.compile(r"^\s*(\S+)\s+(begins|ends)\s*$")
+_TERM = re.compile(r"^(!?)([^\s.!][^\s.]*)(?:\.(\d+))?$")
+
+
+class Strict(BaseModel):
+    """Base of everything in a machine file: immutable, unknown keys refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+
+
+def parse_event(text: str) -> tuple[str, Literal["begins", "ends"]]:
+    """``ALE ends`` as (signal, edge).
+
+    Raises:
+        ValueError: The text has another form.
+
+    >>> parse_event("ALE ends")
+    ('ALE', 'ends')
+    """
+    match = _EVENT.match(text)
+    if match is None:
+        raise ValueError(f"{text!r} is not an event; write 'SIGNAL begins' or 'SIGNAL ends'")
+    return match[1], "begins" if match[2] == "begins" else "ends"
+
+
+def parse_term(text: str) -> tuple[bool, str, int | None]:
+    """``!AD.3`` as (wanted level is active or 1, name, bit or None).
+
+    Raises:
+        ValueError: The text has another form.
+
+    >>> parse_term("!AD.3")
+    (False, 'AD', 3)
+    """
+    match = _TERM.match(text.strip())
+    if match is None:
+        raise ValueError(f"{text!r} is not a term; write NAME, !NAME, BUS.3 or !BUS.3")
+    return not match[1], match[2], None if match[3] is None else int(match[3])
+
+
+def _as_list(value: object) -> object:
+    return [value] if isinstance(value, str) else value
+
+
+class Latch(Strict):
+    """A register that an event loads from the bus, such as the address latch of a multiplexed bus."""
+
+    name: str = Field(min_length=1, description="Name by which transfers and terms use the latched value.")
+    bus: tuple[str, ...] = Field(description="Buses or signals that are latched, low part first.")
+    at: str = Field(description="Event that closes the latch, such as 'ALE ends'.")
+    where: tuple[str, ...] = Field(default=(), description="Terms that must hold at that moment.")
+
+    _bus_list = field_validator("bus", "where", mode="before")(_as_list)
+
+    @field_validator("at")
+    @classmethod
+    def _event(cls, value: str) -> str:
+        parse_event(value)
+        return value
+
+    @field_validator("where")
+    @classmethod
+    def _terms(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        for term in value:
+            parse_term(term)
+        return value
+
+
+class Enable(Strict):
+    """Which data bits a transfer really moves, for buses with byte strobes."""
+
+    bits: str = Field(description="Bits of the word, such as '8..15'.")
+    when: tuple[str, ...] = Field(description="Terms, all of which must hold for these bits to move.")
+
+    _list = field_validator("when", mode="before")(_as_list)
+
+    @field_validator("bits")
+    @classmethod
+    def _bits(cls, value: str) -> str:
+        parse_bits(value)
+        return value
+
+
+class Transfer(Strict):
+    """An event that completes a bus cycle. The first transfer whose terms all hold gives the kind."""
+
+    kind: Kind = Field(description="What the cycle does.")
+    at: str = Field(description="Event at which the data is taken, such as 'RD ends' or 'PHI2 ends'.")
+    where: tuple[str, ...] = Field(default=(), description="Terms that must hold when the data is taken.")
+    address: tuple[str, ...] = Field(
+        default=("A",), description="Latches, buses or signals that make up the address, low part first."
+    )
+    data: str = Field(default="D", description="Bus that carries the word.")
+
+    _list = field_validator("where", "address", mode="before")(_as_list)
+
+    @field_validator("at")
+    @classmethod
+    def _event(cls, value: str) -> str:
+        parse_event(value)
+        return value
+
+    @field_validator("where")
+    @classmethod
+    def _terms(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        for term in value:
+            parse_term(term)
+        return value
+
+
+class Recipe(Strict):
+    """How one processor's bus cycles are rebuilt from samples."""
+
+    source: str = Field(default="", description="Data sheet and section that the recipe rests on.")
+    active_low: tuple[str, ...] = Field(
+        default=(), description="Signals and buses of this recipe that are active low unless overridden."
+    )
+    latch: tuple[Latch, ...] = Field(
+        default=(), description="Latches, in the order in which they may refer on."
+    )
+    transfer: tuple[Transfer, ...] = Field(min_length=1, description="Transfers, first match wins.")
+    bank: tuple[str, ...] = Field(
+        default=(), description="Signals, buses or latches that give the bank number, low part first."
+    )
+    enable: tuple[Enable, ...] = Field(
+        default=(), description="Byte strobes; without any, every transfer moves the whole word."
+    )
+    address_shift: int = Field(
+        default=0,
+        ge=0,
+        le=3,
+        description="Zeros below the address on the pins: 1 for a bus whose lowest pin is A1 (68000).",
+    )
+    setup: str = Field(default="0 ns", description="The data must be stable this long before the event.")
+    held: Literal["word", "address", "nothing"] = Field(
+        default="word",
+        description="What undriven data lines hold: the last word, or the address of a multiplexed bus.",
+    )
+
+    _list = field_validator("active_low", "bank", mode="before")(_as_list)
+
+    @field_validator("setup")
+    @classmethod
+    def _time(cls, value: str) -> str:
+        parse_time(value)
+        return value
+
+    @property
+    def setup_ps(self) -> int:
+        """Data set-up time in picoseconds."""
+        return parse_time(self.setup)

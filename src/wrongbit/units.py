@@ -1,0 +1,142 @@
+"""Quantities in the field's notation: ``450 ns``, ``1 MHz``, ``0x3FFF``, ``0o177``, ``0..7``.
+
+Time is an integer of picoseconds throughout wrongbit: exact for every VCD timescale down to 1 ps and
+for every instrument's sampling period, and wide enough in 64 bits for a hundred days.
+"""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal, InvalidOperation
+
+from wrongbit.errors import InputError
+
+PICOSECONDS: dict[str, int] = {
+    "ps": 1,
+    "ns": 10**3,
+    "us": 10**6,
+    "µs": 10**6,  # micro sign
+    "μs": 10**6,  # Greek mu, which keyboards give instead
+    "ms": 10**9,
+    "s": 10**12,
+}
+"""Picoseconds in one of each unit of time."""
+
+HERTZ: dict[str, int] = {"Hz": 1, "kHz": 10**3, "MHz": 10**6, "GHz": 10**9}
+"""Hertz in one of each unit of frequency."""
+
+_QUANTITY = re.compile(r"^\s*([+-]?[0-9][0-9_ ]*(?:[.,][0-9]+)?(?:[eE][+-]?[0-9]+)?)\s*([A-Za-zµμ]+)\s*$")
+
+
+def parse_time(text: str) -> int:
+    """A time such as ``450 ns`` or ``1.5us`` in picoseconds, rounded to the nearest.
+
+    Raises:
+        InputError: The text is not a number followed by one of ps, ns, us, µs, ms, s.
+
+    >>> parse_time("450 ns")
+    450000
+    >>> parse_time("0,5 µs")
+    500000
+    """
+    return round(_quantity(text, PICOSECONDS, "a time such as '450 ns'"))
+
+
+def parse_frequency(text: str) -> float:
+    """A frequency such as ``1 MHz`` in hertz.
+
+    Raises:
+        InputError: The text is not a number followed by one of Hz, kHz, MHz, GHz.
+
+    >>> parse_frequency("2.5 MHz")
+    2500000.0
+    """
+    return float(_quantity(text, HERTZ, "a frequency such as '1 MHz'"))
+
+
+def _quantity(text: str, units: dict[str, int], expected: str) -> Decimal:
+    match = _QUANTITY.match(text)
+    if match is None or match[2] not in units:
+        raise InputError(f"{text!r} is not {expected}.", f"Use one of the units {', '.join(units)}.")
+    try:
+        number = Decimal(match[1].replace(",", ".").replace(" ", "").replace("_", ""))
+    except InvalidOperation:
+        raise InputError(f"{text!r} is not {expected}.", "Write the number in digits.") from None
+    return number * units[match[2]]
+
+
+def format_time(picoseconds: int | float) -> str:
+    """A time in the unit that reads best, four significant digits at most.
+
+    >>> format_time(450_000)
+    '450 ns'
+    >>> format_time(1_234_567_890)
+    '1.235 ms'
+    """
+    magnitude = abs(picoseconds)
+    for unit in ("s", "ms", "µs", "ns"):
+        if magnitude >= PICOSECONDS[unit]:
+            return f"{picoseconds / PICOSECONDS[unit]:.4g} {unit}"
+    return f"{picoseconds:.4g} ps"
+
+
+def parse_integer(text: str) -> int:
+    """An integer in decimal, ``0x`` hexadecimal, ``0o`` octal or ``0b`` binary.
+
+    Raises:
+        InputError: The text is none of these.
+
+    >>> parse_integer("0xFF"), parse_integer("0o377"), parse_integer("255")
+    (255, 255, 255)
+    """
+    try:
+        return int(text.strip(), 0)
+    except ValueError:
+        raise InputError(
+            f"{text!r} is not a whole number.", "Write it in decimal, as 0x… (hex) or as 0o… (octal)."
+        ) from None
+
+
+def parse_bits(text: str) -> tuple[int, ...]:
+    """Bit numbers in order: ``0..7`` upward, ``7..0`` downward, ``0, 2, 4..6`` a mixture.
+
+    Raises:
+        InputError: A piece is neither a number nor a range.
+
+    >>> parse_bits("0..3")
+    (0, 1, 2, 3)
+    >>> parse_bits("7..5, 0")
+    (7, 6, 5, 0)
+    """
+    numbers: list[int] = []
+    for piece in text.split(","):
+        match = re.fullmatch(r"\s*([0-9]+)\s*(?:\.\.\s*([0-9]+)\s*)?", piece)
+        if match is None:
+            raise InputError(f"{text!r} is not a list of bits.", "Write it as '0..7' or '0, 1, 2'.")
+        first = int(match[1])
+        last = first if match[2] is None else int(match[2])
+        if max(first, last) > 4095:
+            raise InputError(f"{text!r} names bit {max(first, last)}.", "Bit numbers end at 63.")
+        numbers.extend(range(first, last + 1) if first <= last else range(first, last - 1, -1))
+    return tuple(numbers)
+
+
+def format_bits(bits: tuple[int, ...]) -> str:
+    """Bit numbers as text, runs shortened: the inverse of `parse_bits`.
+
+    >>> format_bits((0, 1, 2, 3, 7))
+    '0..3, 7'
+    >>> format_bits((5,))
+    '5'
+    """
+    pieces: list[str] = []
+    index = 0
+    while index < len(bits):
+        end = index
+        step = bits[index + 1] - bits[index] if index + 1 < len(bits) else 0
+        if step in (1, -1):
+            while end + 1 < len(bits) and bits[end + 1] - bits[end] == step:
+                end += 1
+        pieces.append(str(bits[index]) if end == index else f"{bits[index]}..{bits[end]}")
+        index = end + 1
+    return ", ".join(pieces)
