@@ -75,9 +75,12 @@ class Cycles:
     @staticmethod
     def empty() -> Cycles:
         """A table without rows."""
+        words = [np.empty(0, np.uint64) for _ in range(5)]
         return Cycles(
-            *(
-                np.empty(0, dtype)
-                for dtype in (np.int64, np.int64, np.uint8, np.int32, *(np.uint64,) * 5, np.uint8)
-            )
+            np.empty(0, np.int64),
+            np.empty(0, np.int64),
+            np.empty(0, np.uint8),
+            np.empty(0, np.int32),
+            *words,
+            np.empty(0, np.uint8),
         )
