@@ -75,12 +75,16 @@ class Cycles:
     @staticmethod
     def empty() -> Cycles:
         """A table without rows."""
-        words = [np.empty(0, np.uint64) for _ in range(5)]
+        word = np.empty(0, np.uint64)
         return Cycles(
-            np.empty(0, np.int64),
-            np.empty(0, np.int64),
-            np.empty(0, np.uint8),
-            np.empty(0, np.int32),
-            *words,
-            np.empty(0, np.uint8),
+            sample=np.empty(0, np.int64),
+            time_ps=np.empty(0, np.int64),
+            kind=np.empty(0, np.uint8),
+            bank=np.empty(0, np.int32),
+            address=word,
+            address_known=word,
+            word=word,
+            known=word,
+            held=word,
+            flags=np.empty(0, np.uint8),
         )
