@@ -6,6 +6,9 @@ load, and the transfers that they complete. Polarity is a property of the signal
 text, so the same recipe serves positive and negative logic.
 
 A *term* is ``NAME`` (active), ``!NAME`` (not active), ``BUS.n`` or ``LATCH.n`` (bit n is 1), ``!BUS.n``.
+A *part* of an address, a word or a bank is ``BUS``, ``SIGNAL`` or ``LATCH``, or some of its bits:
+``A.8..15``, ``AD.3``. An event may join strobes: ``UDS|LDS ends`` is the moment at which the last of the
+two stops being active.
 """
 
 from __future__ import annotations
@@ -24,6 +27,7 @@ KINDS: tuple[Kind, ...] = get_args(Kind)
 """All kinds, in the order of their codes in a table of cycles."""
 
 _EVENT = re.compile(r"^\s*(\S+)\s+(begins|ends)\s*$")
+_PART = re.compile(r"^([^\s.!|]+)(?:\.(\d+(?:\.\.\d+)?))?$")
 _TERM = re.compile(r"^(!?)([^\s.!][^\s.]*)(?:\.(\d+))?$")
 
 
@@ -34,7 +38,7 @@ class Strict(BaseModel):
 
 
 def parse_event(text: str) -> tuple[str, Literal["begins", "ends"]]:
-    """``ALE ends`` as (signal, edge).
+    """``ALE ends`` as (signal, edge); joined strobes stay joined, as in ``UDS|LDS``.
 
     Raises:
         ValueError: The text has another form.
@@ -61,6 +65,21 @@ def parse_term(text: str) -> tuple[bool, str, int | None]:
     if match is None:
         raise ValueError(f"{text!r} is not a term; write NAME, !NAME, BUS.3 or !BUS.3")
     return not match[1], match[2], None if match[3] is None else int(match[3])
+
+
+def parse_part(text: str) -> tuple[str, tuple[int, ...] | None]:
+    """``A.8..15`` as (name, bits), ``A`` as (name, None).
+
+    Raises:
+        ValueError: The text has another form.
+
+    >>> parse_part("A.8..10")
+    ('A', (8, 9, 10))
+    """
+    match = _PART.match(text.strip())
+    if match is None:
+        raise ValueError(f"{text!r} is not a bus or a part of one; write NAME, NAME.3 or NAME.8..15")
+    return match[1], None if match[2] is None else parse_bits(match[2])
 
 
 def _as_list(value: object) -> object:
