@@ -169,6 +169,11 @@ class Recipe(Strict):
     enable: tuple[Enable, ...] = Field(
         default=(), description="Byte strobes; without any, every transfer moves the whole word."
     )
+    optional: tuple[str, ...] = Field(
+        default=(),
+        description="Signals that a probe may leave out: a transfer that needs a missing one is skipped (later "
+        "transfers serve instead); missing bank signals and strobes of byte lanes are left out of account.",
+    )
     address_shift: int = Field(
         default=0,
         ge=0,
@@ -181,7 +186,7 @@ class Recipe(Strict):
         description="What undriven data lines hold: the last word, or the address of a multiplexed bus.",
     )
 
-    _list = field_validator("active_low", "bank", mode="before")(_as_list)
+    _list = field_validator("active_low", "bank", "optional", mode="before")(_as_list)
 
     @field_validator("setup")
     @classmethod

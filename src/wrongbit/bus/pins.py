@@ -1,0 +1,173 @@
+"""Where a recipe's names sit in a packed sample, and which level means active."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.bits import gather_bits, scatter_bits
+from wrongbit.capture.capture import Layout
+from wrongbit.machine.model import Processor
+from wrongbit.machine.names import parse_signal, split_bus_bit
+from wrongbit.machine.recipe import Recipe
+
+Words = NDArray[np.uint64]
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Samples taken out of a capture: the levels at the moments that matter.
+
+    Args:
+        planes: One ``uint64 (n,)`` array a plane.
+        unknown: Likewise, a 1 where the level was not known; None where all were known.
+    """
+
+    planes: tuple[Words, ...]
+    unknown: tuple[Words | None, ...]
+
+    def __len__(self) -> int:
+        return len(self.planes[0])
+
+    def take(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Rows:
+        """The rows chosen by an index array, a mask or a slice."""
+        return Rows(
+            tuple(plane[index] for plane in self.planes),
+            tuple(None if plane is None else plane[index] for plane in self.unknown),
+        )
+
+    @staticmethod
+    def join(parts: Sequence[Rows]) -> Rows:
+        """Rows of several, in order; at least one."""
+        planes = tuple(
+            np.concatenate(planes) for planes in zip(*(part.planes for part in parts), strict=True)
+        )
+        unknown: list[Words | None] = []
+        for column in zip(*(part.unknown for part in parts), strict=True):
+            if all(piece is None for piece in column):
+                unknown.append(None)
+            else:
+                unknown.append(
+                    np.concatenate(
+                        [
+                            np.zeros(len(part), np.uint64) if piece is None else piece
+                            for part, piece in zip(parts, column, strict=True)
+                        ]
+                    )
+                )
+        return Rows(planes, tuple(unknown))
+
+
+@dataclass(frozen=True)
+class Field:
+    """Some wires in order, read together as a number.
+
+    Args:
+        positions: Position of each bit in the packed sample, bit 0 first; -1 where no probe is clipped.
+        inverted: The wires carry the complement.
+    """
+
+    positions: tuple[int, ...]
+    inverted: bool
+
+    def read(self, rows: Rows) -> tuple[Words, Words]:
+        """Value and known bits in each row, both ``uint64 (n,)``; unknown bits are 0."""
+        count = len(rows)
+        value = np.zeros(count, np.uint64)
+        known = np.zeros(count, np.uint64)
+        for number, (plane, unknown) in enumerate(zip(rows.planes, rows.unknown, strict=True)):
+            here = [p - 64 * number if p // 64 == number and p >= 0 else -1 for p in self.positions]
+            if all(p < 0 for p in here):
+                continue
+            wired = np.uint64(sum(1 << bit for bit, p in enumerate(here) if p >= 0))
+            value |= gather_bits(plane, here)
+            known |= wired if unknown is None else wired & ~gather_bits(unknown, here)
+        if self.inverted:
+            value = ~value
+        return value & known, known
+
+
+@dataclass(frozen=True)
+class Pins:
+    """A recipe's names resolved against one capture's layout.
+
+    Args:
+        processor: Whose bus it is; its ``signals`` rename and its ``active`` overrides polarity.
+        recipe: The recipe in force.
+        layout: Positions in the capture.
+    """
+
+    processor: Processor
+    recipe: Recipe
+    layout: Layout
+
+    def canonical(self, name: str) -> str:
+        """The layout's name of what the recipe calls ``name``."""
+        return canonical_name(self.processor, name)
+
+    def has(self, name: str) -> bool:
+        """True where the capture carries any wire of this signal or bus."""
+        try:
+            return any(p >= 0 for p in self.layout.bits_of(self.canonical(name)))
+        except KeyError:
+            return False
+
+    def active_low(self, name: str) -> bool:
+        """True where the low level means active (or, for a bus, 1).
+
+        The machine file's ``active`` decides first, then the recipe's ``active_low``, then the mark in the
+        machine's own spelling or in the recipe's. A bit of a bus follows its bus.
+        """
+        base = parse_signal(name).base
+        names = [base]
+        bit = split_bus_bit(base)
+        if bit is not None:
+            names.append(bit[0])
+        overrides = {parse_signal(key).base: level for key, level in self.processor.active.items()}
+        for each in names:
+            if each in overrides:
+                return overrides[each] == "low"
+        low = {parse_signal(each).base for each in self.recipe.active_low}
+        if any(each in low for each in names):
+            return True
+        spelt = rename(self.processor, name)
+        return parse_signal(spelt).active_low or parse_signal(name).active_low
+
+    def field(self, name: str, bits: tuple[int, ...] | None) -> Field:
+        """The wires of a bus or signal, or some of a bus's bits, as a `Field`.
+
+        Raises:
+            KeyError: The capture carries none of them.
+        """
+        positions = self.layout.bits_of(self.canonical(name))
+        if bits is not None:
+            positions = tuple(positions[bit] if bit < len(positions) else -1 for bit in bits)
+        return Field(positions, self.active_low(name))
+
+
+def rename(processor: Processor, name: str) -> str:
+    """The machine's spelling of what the recipe calls ``name``."""
+    wanted = parse_signal(name).base
+    for role, spelt in processor.signals.items():
+        if parse_signal(role).base == wanted:
+            return spelt
+    return name
+
+
+def canonical_name(processor: Processor, name: str) -> str:
+    """The canonical name, as a capture's layout uses it, of what the recipe calls ``name``."""
+    return parse_signal(rename(processor, name)).base
+
+
+def concatenate(pieces: Sequence[tuple[Words, Words, int]]) -> tuple[Words, Words]:
+    """Values side by side, the first lowest, from (value, known, width) pieces."""
+    value, known, shift = pieces[0][0].copy(), pieces[0][1].copy(), pieces[0][2]
+    for more, more_known, width in pieces[1:]:
+        place = range(shift, min(shift + width, 64))
+        value |= scatter_bits(more, place)
+        known |= scatter_bits(more_known, place)
+        shift += width
+    return value, known

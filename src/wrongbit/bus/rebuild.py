@@ -1,0 +1,505 @@
+"""From samples to bus cycles, in one pass with carried state.
+
+The work on every sample is in `wrongbit.bus.edges`; here only edges are handled: latches are loaded by
+their events, and each transfer's event completes a cycle when its terms hold. Chunks may be of any size;
+the result does not depend on where they are cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.bits import mask_of
+from wrongbit.bus.cycles import KIND_CODE, NO_TIME, UNSETTLED, Cycles
+from wrongbit.bus.edges import Edges, Strobe, Window, changes, close, find_edges, settle, strobe_masks
+from wrongbit.bus.pins import Field, Pins, Words, concatenate
+from wrongbit.bus.recipes import resolve_recipe
+from wrongbit.capture.capture import Capture, Times
+from wrongbit.errors import CaptureError
+from wrongbit.machine.model import Point, Processor
+from wrongbit.machine.recipe import Recipe, Transfer, parse_event, parse_part, parse_term
+from wrongbit.units import parse_bits
+
+Bools = NDArray[np.bool_]
+
+
+@dataclass
+class Tally:
+    """What happened to the transfers' events, for explaining a capture without cycles.
+
+    Args:
+        events: Number of events seen, by the recipe's text of the event.
+        failed: Number of events of a transfer at which a term did not hold, by (transfer number, term).
+    """
+
+    events: dict[str, int] = field(default_factory=dict)
+    failed: dict[tuple[int, str], int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class _Latched:
+    """A latch's loads among the events at hand, and what it held before them."""
+
+    loaded: NDArray[np.intp]
+    value: Words
+    known: Words
+
+
+class Rebuilder:
+    """Rebuilds one processor's bus cycles from chunks of one capture.
+
+    Feed the chunks in order, then call `finish`; each returns the cycles that became certain.
+
+    Args:
+        processor: Whose bus it is.
+        point: Where the capture was taken; gives mode, clock and skew.
+        recipe: How the bus is read; left out: the processor's own or built-in recipe.
+    """
+
+    def __init__(self, processor: Processor, point: Point, recipe: Recipe | None = None) -> None:
+        self.processor = processor
+        self.point = point
+        self.recipe = resolve_recipe(processor) if recipe is None else recipe
+        self.tally = Tally()
+        self._pins: Pins | None = None
+        self._tail: Capture | None = None
+        self._open: dict[str, Edges] = {}
+        self._waiting: dict[tuple[str, str], Edges] = {}
+        self._latch: dict[str, tuple[int, int]] = {}
+        self._last_word = 0
+        self._source = ""
+
+    def feed(self, chunk: Capture) -> Cycles:
+        """Take the next chunk; return the cycles that are certain now."""
+        if self._pins is None:
+            self._begin(chunk)
+        if not len(chunk):
+            return Cycles.empty()
+        window = Window(chunk, self._tail)
+        horizon = chunk.first_sample + len(chunk)
+        events: dict[tuple[str, str], Edges] = {}
+        for strobe, edges in self._edges(window):
+            whole = Edges.join([self._open[strobe.name], edges]) if strobe.name in self._open else edges
+            final, still_open = settle(whole, self._guard_moment)
+            self._open[strobe.name] = still_open
+            if len(still_open):
+                horizon = min(horizon, int(still_open.at[0]))
+            self._sort_in(events, strobe.name, final)
+        if self._clock is not None:
+            events[self._clock] = self._every_sample(window)
+        self._keep_tail(window)
+        return self._complete(events, horizon)
+
+    def finish(self) -> Cycles:
+        """The cycles that only the end of the capture makes certain."""
+        events: dict[tuple[str, str], Edges] = {}
+        for name, edges in self._open.items():
+            self._sort_in(events, name, close(edges))
+        self._open = {}
+        return self._complete(events, np.iinfo(np.int64).max)
+
+    # -- the first chunk settles how everything is read ------------------------------------------------
+
+    def _begin(self, chunk: Capture) -> None:
+        self._pins = Pins(self.processor, self.recipe, chunk.layout)
+        self._source = chunk.source
+        state = self.point.mode == "state"
+        times = chunk.times
+        self._has_time = times.stamps_ps is not None or times.period_ps is not None
+        skew = self.point.skew
+        setup = 0 if state else self.recipe.setup_ps
+        if times.stamps_ps is not None:  # everything in picoseconds
+            regular_ticks = not state and not chunk.change_list and len(chunk) > 1
+            step = int(np.diff(times.stamps_ps).min()) if regular_ticks else 0
+            self._guard = 0 if state else step if skew is None else skew
+            self._setup = setup
+            self._guard_moment = self._guard
+        else:  # everything in samples
+            period = times.period_ps or 0
+            if skew is not None and not period and not state:
+                raise CaptureError(
+                    f"The probe point {self.point.name!r} gives a skew, but the capture has no time.",
+                    "Give the time between samples as 'period' at the probe point.",
+                    file=chunk.source or None,
+                )
+            self._guard = 0 if state else 1 if skew is None else -(-skew // period)
+            self._setup = -(-setup // period) if period else 0
+            self._guard_moment = self._guard * (period or 1)
+        self._clock = self._state_clock() if state else None
+        self._missing = self._check_signals()
+        wanted = {parse_event(item.at)[0] for item in (*self.recipe.latch, *self._usable())}
+        self._strobes = tuple(
+            self._strobe(name) for name in sorted(wanted) if self._clock is None or name != self._clock[0]
+        )
+
+    def _state_clock(self) -> tuple[str, str] | None:
+        if self.point.clock is None:
+            return None
+        pins = self._resolved
+        signal, edge = parse_event(self.point.clock)
+        for item in (*self.recipe.latch, *self.recipe.transfer):
+            name, at_edge = parse_event(item.at)
+            if pins.canonical(name) == pins.canonical(signal) and at_edge == edge:
+                return name, edge
+        return None
+
+    @property
+    def _resolved(self) -> Pins:
+        if self._pins is None:
+            raise RuntimeError("no chunk was fed yet")
+        return self._pins
+
+    def _check_signals(self) -> frozenset[str]:
+        """Names of optional signals that the capture lacks.
+
+        Raises:
+            CaptureError: A signal without which the recipe cannot work is missing.
+        """
+        pins = self._resolved
+        latches = {latch.name for latch in self.recipe.latch}
+        optional = set(self.recipe.optional)
+        needed: list[str] = []
+        for item in (*self.recipe.latch, *self.recipe.transfer):
+            strobe = parse_event(item.at)[0]
+            if self._clock is None or self._clock[0] != strobe:
+                needed += strobe.split("|")
+            needed += [parse_term(term)[1] for term in item.where]
+            parts = item.bus if not isinstance(item, Transfer) else (*item.address, item.data)
+            needed += [parse_part(part)[0] for part in parts]
+        needed += [parse_part(part)[0] for part in self.recipe.bank]
+        needed += [parse_term(term)[1] for enable in self.recipe.enable for term in enable.when]
+        absent = [name for name in dict.fromkeys(needed) if name not in latches and not pins.has(name)]
+        fatal = [name for name in absent if name not in optional]
+        if fatal:
+            have = ", ".join(sorted({*pins.layout.signals, *pins.layout.buses}))
+            raise CaptureError(
+                f"The bus recipe of {self.processor.name} needs {', '.join(map(repr, fatal))}, "
+                f"which this capture does not carry. It carries: {have}.",
+                f"Map the right column under 'columns' of the probe point {self.point.name!r}, or rename the "
+                f"signal under 'signals' of the processor.",
+                file=self._source or None,
+            )
+        return frozenset(absent)
+
+    def _usable(self) -> tuple[Transfer, ...]:
+        """Transfers that need no signal that is missing."""
+        return tuple(t for t in self.recipe.transfer if not self._needs(t) & self._missing)
+
+    def _needs(self, transfer: Transfer) -> set[str]:
+        return {
+            *parse_event(transfer.at)[0].split("|"),
+            *(parse_term(term)[1] for term in transfer.where),
+            *(parse_part(part)[0] for part in (*transfer.address, transfer.data)),
+        }
+
+    def _strobe(self, name: str) -> Strobe:
+        pins = self._resolved
+        wires = []
+        for piece in name.split("|"):
+            if piece in self._missing:
+                continue
+            positions = pins.layout.bits_of(pins.canonical(piece))
+            if len(positions) != 1:
+                raise CaptureError(
+                    f"{piece!r} is a bus of {len(positions)} wires, but the recipe waits for its edge.",
+                    "Name one signal.",
+                    file=self._source or None,
+                )
+            wires.append((positions[0], 0 if pins.active_low(piece) else 1))
+        return Strobe(name, tuple(wires))
+
+    # -- every sample ----------------------------------------------------------------------------------
+
+    def _edges(self, window: Window) -> Iterator[tuple[Strobe, Edges]]:
+        """Raw edges of each strobe in this chunk."""
+        chunk = window.chunk
+        masks = strobe_masks(self._strobes, len(chunk.planes))
+        doubtful = [
+            (plane, mask) for plane, mask in zip(chunk.unknown, masks, strict=True) if plane is not None
+        ]
+        planes = [*chunk.planes, *(plane for plane, _ in doubtful)]
+        found = changes(planes, [*masks, *(mask for _, mask in doubtful)])
+        if window.tail is not None:  # the border between two chunks is looked at on its own
+            found = np.concatenate([np.zeros(1, np.int64), found])
+        for strobe in self._strobes:
+            yield strobe, find_edges(window, strobe, found, self._guard, self._setup)
+
+    def _every_sample(self, window: Window) -> Edges:
+        """State mode: each sample was taken at the event itself."""
+        index = np.arange(len(window.chunk), dtype=np.int64)
+        number = index + window.chunk.first_sample
+        rows, moment = window.rows(index), window.moments(index)
+        begins = np.full(len(index), self._clock is not None and self._clock[1] == "begins")
+        return Edges(number + 1, moment, begins, number, moment, rows, rows)
+
+    def _keep_tail(self, window: Window) -> None:
+        """Keep the last samples, as many as a later edge may look back at."""
+        span = max(self._guard, self._setup)
+        chunk = window.chunk
+        stamps = chunk.times.stamps_ps
+        enough = len(chunk) >= span + 2 if stamps is None else stamps[0] < stamps[-1] - span
+        whole = chunk if enough or window.tail is None else _append(window.tail, chunk)
+        stamps = whole.times.stamps_ps
+        if stamps is None:
+            first = len(whole) - (span + 2)
+        else:
+            first = int(np.searchsorted(stamps, stamps[-1] - span, side="left")) - 1
+        self._tail = _cut(whole, max(first, 0))
+
+    def _sort_in(self, events: dict[tuple[str, str], Edges], name: str, edges: Edges) -> None:
+        for edge, wanted in (("begins", edges.begins), ("ends", ~edges.begins)):
+            events[name, edge] = edges.take(wanted)
+
+    # -- every edge ------------------------------------------------------------------------------------
+
+    def _complete(self, events: dict[tuple[str, str], Edges], horizon: int) -> Cycles:
+        """Latches and transfers over all events before the horizon; later ones wait."""
+        ready: dict[tuple[str, str], Edges] = {}
+        for key in {*events, *self._waiting}:
+            parts = [e for e in (self._waiting.get(key), events.get(key)) if e is not None and len(e)]
+            if not parts:
+                continue
+            edges = Edges.join(parts)
+            split = int(np.searchsorted(edges.at, horizon, side="left"))
+            ready[key] = edges.take(slice(0, split))
+            self._waiting[key] = edges.take(slice(split, None))
+        latched: dict[str, _Latched] = {}
+        for latch in self.recipe.latch:
+            edges_of = ready.get(parse_event(latch.at))
+            if edges_of is None or not len(edges_of):
+                continue
+            holds = self._hold(edges_of, latch.where, latched, None)
+            chosen = edges_of.take(holds)
+            if len(chosen):
+                value, known = self._value(chosen, latch.bus, latched)
+                latched[latch.name] = _Latched(chosen.at, value, known)
+        cycles = self._transfers(ready, latched)
+        for name, loads in latched.items():
+            self._latch[name] = int(loads.value[-1]), int(loads.known[-1])
+        return cycles
+
+    def _transfers(self, ready: dict[tuple[str, str], Edges], latched: dict[str, _Latched]) -> Cycles:
+        parts: list[Cycles] = []
+        order: list[NDArray[np.int64]] = []
+        by_event: dict[tuple[str, str], list[tuple[int, Transfer]]] = {}
+        for number, transfer in enumerate(self.recipe.transfer):
+            if not self._needs(transfer) & self._missing:
+                by_event.setdefault(parse_event(transfer.at), []).append((number, transfer))
+        for key, transfers in by_event.items():
+            edges = ready.get(key)
+            self.tally.events[" ".join(key)] = self.tally.events.get(" ".join(key), 0) + len(edges or ())
+            if edges is None or not len(edges):
+                continue
+            free = np.ones(len(edges), np.bool_)
+            for number, transfer in transfers:
+                chosen = free & self._hold(edges, transfer.where, latched, number)
+                free &= ~chosen
+                if chosen.any():
+                    picked = edges.take(chosen)
+                    parts.append(self._cycles(picked, transfer, latched))
+                    order.append(picked.at)
+        if not parts:
+            return Cycles.empty()
+        joined = Cycles.join(parts)
+        if len(parts) > 1:
+            joined = joined.take(np.argsort(np.concatenate(order), kind="stable"))
+        return self._with_held(joined)
+
+    def _cycles(self, edges: Edges, transfer: Transfer, latched: dict[str, _Latched]) -> Cycles:
+        word_mask = np.uint64((1 << self.processor.word_bits) - 1)
+        address_mask = np.uint64((1 << self.processor.address_bits) - 1)
+        shift = np.uint64(self.recipe.address_shift)
+        address, address_known = self._value(edges, transfer.address, latched)
+        address, address_known = (
+            address << shift,
+            (address_known << shift) | (np.uint64(1) << shift) - np.uint64(1),
+        )
+        name, bits = parse_part(transfer.data)
+        data = self._resolved.field(name, bits)
+        word, known = data.read(edges.row)
+        early, early_known = data.read(edges.early)
+        moved = self._enabled(edges, latched) & word_mask
+        known &= moved
+        unsettled = ((word ^ early) & known & early_known) != 0
+        return Cycles(
+            sample=edges.sample,
+            time_ps=edges.time if self._has_time else np.full(len(edges), NO_TIME),
+            kind=np.full(len(edges), KIND_CODE[transfer.kind], np.uint8),
+            bank=self._bank(edges, latched),
+            address=address & address_mask,
+            address_known=address_known & address_mask,
+            word=word & known,
+            known=known,
+            held=np.zeros(len(edges), np.uint64),
+            flags=np.where(unsettled, UNSETTLED, 0).astype(np.uint8),
+        )
+
+    def _with_held(self, cycles: Cycles) -> Cycles:
+        """Fill in what undriven lines would still hold in each cycle."""
+        held = cycles.held
+        if self.recipe.held == "address":
+            held = cycles.address & np.uint64((1 << self.processor.word_bits) - 1)
+        elif self.recipe.held == "word":
+            carries = np.flatnonzero(cycles.known)
+            last = np.searchsorted(carries, np.arange(len(cycles)), side="left") - 1
+            earlier = np.uint64(self._last_word)
+            held = (
+                np.where(last >= 0, cycles.word[carries[np.maximum(last, 0)]], earlier)
+                if len(carries)
+                else np.full(len(cycles), earlier)
+            )
+            if len(carries):
+                self._last_word = int(cycles.word[carries[-1]])
+        return replace(cycles, held=held)
+
+    # -- names to values -------------------------------------------------------------------------------
+
+    def _named(
+        self, edges: Edges, name: str, bits: tuple[int, ...] | None, latched: dict[str, _Latched]
+    ) -> tuple[Words, Words, int]:
+        """Value, known bits and width of a latch, bus or signal at each edge."""
+        latch = next((each for each in self.recipe.latch if each.name == name), None)
+        if latch is None:
+            read = self._resolved.field(name, bits)
+            return (*read.read(edges.row), len(read.positions))
+        value, known = self._latch_at(edges, name, latched)
+        if bits is None:
+            return value, known, self._latch_width(name)
+        wires = Field(bits, False)
+        taken = concatenate(
+            [(value >> np.uint64(b) & np.uint64(1), known >> np.uint64(b) & np.uint64(1), 1) for b in bits]
+        )
+        return (*taken, len(wires.positions))
+
+    def _latch_width(self, name: str) -> int:
+        latch = next(each for each in self.recipe.latch if each.name == name)
+        width = 0
+        for part in latch.bus:
+            inner, bits = parse_part(part)
+            if bits is not None:
+                width += len(bits)
+            elif any(each.name == inner for each in self.recipe.latch):
+                width += self._latch_width(inner)
+            else:
+                width += len(self._resolved.field(inner, None).positions)
+        return width
+
+    def _latch_at(self, edges: Edges, name: str, latched: dict[str, _Latched]) -> tuple[Words, Words]:
+        """What a latch holds just before each edge: its last load, or what it held before these events."""
+        value, known = (np.full(len(edges), part, np.uint64) for part in self._latch.get(name, (0, 0)))
+        loads = latched.get(name)
+        if loads is not None:
+            last = np.searchsorted(loads.loaded, edges.at, side="left") - 1
+            done = last >= 0
+            value[done], known[done] = loads.value[last[done]], loads.known[last[done]]
+        return value, known
+
+    def _value(
+        self, edges: Edges, parts: tuple[str, ...], latched: dict[str, _Latched]
+    ) -> tuple[Words, Words]:
+        return concatenate([self._named(edges, *parse_part(part), latched) for part in parts])
+
+    def _bank(self, edges: Edges, latched: dict[str, _Latched]) -> NDArray[np.int32]:
+        parts = tuple(p for p in self.recipe.bank if parse_part(p)[0] not in self._missing)
+        if not parts:
+            return np.zeros(len(edges), np.int32)
+        pieces = [self._named(edges, *parse_part(part), latched) for part in parts]
+        value, known = concatenate(pieces)
+        width = sum(piece[2] for piece in pieces)
+        whole = known == np.uint64((1 << width) - 1)
+        return np.where(whole, value.astype(np.int64), -1).astype(np.int32)
+
+    def _enabled(self, edges: Edges, latched: dict[str, _Latched]) -> Words:
+        """The word bits that move at each edge."""
+        if not self.recipe.enable:
+            return np.full(len(edges), np.iinfo(np.uint64).max, np.uint64)
+        moved = np.zeros(len(edges), np.uint64)
+        for enable in self.recipe.enable:
+            terms = [term for term in enable.when if parse_term(term)[1] not in self._missing]
+            bits = np.uint64(mask_of(parse_bits(enable.bits)))
+            moved[self._hold(edges, tuple(terms), latched, None)] |= bits
+        return moved
+
+    def _hold(
+        self, edges: Edges, terms: tuple[str, ...], latched: dict[str, _Latched], transfer: int | None
+    ) -> Bools:
+        """Where all terms hold; a term over an unknown level does not."""
+        result = np.ones(len(edges), np.bool_)
+        for term in terms:
+            wanted, name, bit = parse_term(term)
+            value, known, _ = self._named(edges, name, None if bit is None else (bit,), latched)
+            holds = ((value & np.uint64(1)) == np.uint64(wanted)) & ((known & np.uint64(1)) == 1)
+            if transfer is not None:
+                failed = int(np.count_nonzero(~holds))
+                self.tally.failed[transfer, term] = self.tally.failed.get((transfer, term), 0) + failed
+            result &= holds
+        return result
+
+
+def _cut(capture: Capture, first: int) -> Capture:
+    """The samples from ``first`` on, copied so that the chunk itself can be forgotten."""
+    times = capture.times
+    return replace(
+        capture,
+        planes=tuple(plane[first:].copy() for plane in capture.planes),
+        unknown=tuple(None if plane is None else plane[first:].copy() for plane in capture.unknown),
+        times=Times(
+            times.start_ps + first * (times.period_ps or 0),
+            times.period_ps,
+            None if times.stamps_ps is None else times.stamps_ps[first:].copy(),
+        ),
+        first_sample=capture.first_sample + first,
+    )
+
+
+def _append(tail: Capture, chunk: Capture) -> Capture:
+    """The tail and the chunk after it as one."""
+
+    def both(old: Words | None, new: Words | None) -> Words | None:
+        if old is None and new is None:
+            return None
+        before = np.zeros(len(tail), np.uint64) if old is None else old
+        after = np.zeros(len(chunk), np.uint64) if new is None else new
+        return np.concatenate([before, after])
+
+    old, new = tail.times.stamps_ps, chunk.times.stamps_ps
+    return replace(
+        tail,
+        planes=tuple(np.concatenate(pair) for pair in zip(tail.planes, chunk.planes, strict=True)),
+        unknown=tuple(both(*pair) for pair in zip(tail.unknown, chunk.unknown, strict=True)),
+        times=replace(
+            tail.times, stamps_ps=None if old is None or new is None else np.concatenate([old, new])
+        ),
+    )
+
+
+def rebuild(
+    chunks: Iterable[Capture], processor: Processor, point: Point, recipe: Recipe | None = None
+) -> Iterator[Cycles]:
+    """Bus cycles of a capture, chunk by chunk, in bounded memory.
+
+    Args:
+        chunks: The capture's samples in order.
+        processor: Whose bus it is.
+        point: Where the capture was taken.
+        recipe: How the bus is read; left out: the processor's own.
+
+    Raises:
+        CaptureError: The capture lacks a signal that the recipe needs.
+    """
+    rebuilder = Rebuilder(processor, point, recipe)
+    for chunk in chunks:
+        yield rebuilder.feed(chunk)
+    yield rebuilder.finish()
+
+
+def rebuild_all(
+    capture: Capture | Iterable[Capture], processor: Processor, point: Point, recipe: Recipe | None = None
+) -> Cycles:
+    """All bus cycles of a capture as one table."""
+    chunks = capture.chunks() if isinstance(capture, Capture) else capture
+    return Cycles.join(list(rebuild(chunks, processor, point, recipe)))
