@@ -117,7 +117,7 @@ class Capture:
     def __len__(self) -> int:
         return len(self.planes[0])
 
-    def chunks(self, size: int = 1 << 18) -> Iterator[Capture]:
+    def chunks(self, size: int = 1 << 20) -> Iterator[Capture]:
         """The capture in pieces of ``size`` samples; arrays are views, nothing is copied."""
         for start in range(0, len(self), size):
             part = slice(start, start + size)
