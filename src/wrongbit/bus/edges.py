@@ -82,14 +82,15 @@ class Edges:
 
     def take(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Edges:
         """The edges chosen by an index array, a mask or a slice."""
+        row = self.row.take(index)
         return Edges(
             self.at[index],
             self.moment[index],
             self.begins[index],
             self.sample[index],
             self.time[index],
-            self.row.take(index),
-            self.early.take(index),
+            row,
+            row if self.early is self.row else self.early.take(index),
         )
 
     @staticmethod
@@ -97,14 +98,17 @@ class Edges:
         """Edges of several parts, in order; at least one part."""
         if len(parts) == 1:
             return parts[0]
+        row = Rows.join([part.row for part in parts])
         return Edges(
             np.concatenate([part.at for part in parts]),
             np.concatenate([part.moment for part in parts]),
             np.concatenate([part.begins for part in parts]),
             np.concatenate([part.sample for part in parts]),
             np.concatenate([part.time for part in parts]),
-            Rows.join([part.row for part in parts]),
-            Rows.join([part.early for part in parts]),
+            row,
+            row
+            if all(part.early is part.row for part in parts)
+            else Rows.join([part.early for part in parts]),
         )
 
 
@@ -221,56 +225,69 @@ def strobe_masks(strobes: Sequence[Strobe], plane_count: int) -> list[int]:
     return masks
 
 
-def find_edges(window: Window, strobe: Strobe, candidates: Index, guard: int, setup: int) -> Edges:
-    """All edges of one strobe among the samples at which some watched wire changed.
+def find_edges(window: Window, strobe: Strobe, candidates: Index) -> tuple[Index, NDArray[np.bool_]]:
+    """Raw edges of one strobe among the samples at which some watched wire changed.
 
     Args:
         window: The chunk with its tail.
         strobe: The strobe.
         candidates: Indices into the chunk (0 stands for a change across the chunks' border).
-        guard: How long before an edge its row is taken: picoseconds for stamped samples, else samples.
-        setup: Data set-up time in the same unit.
+
+    Returns:
+        ``int64 (m,)`` indices of the first sample after each edge, and ``bool (m,)`` whether it becomes active.
     """
     after = window.rows(candidates)
     before = window.rows(candidates - 1)
     now = strobe.active(after.planes, after.unknown)
-    index = candidates[now != strobe.active(before.planes, before.unknown)]
+    edge = now != strobe.active(before.planes, before.unknown)
+    return candidates[edge], now[edge]
+
+
+def describe_edges(window: Window, index: Index, begins: NDArray[np.bool_], guard: int, setup: int) -> Edges:
+    """Edges with the rows that hold just before them.
+
+    Args:
+        window: The chunk with its tail.
+        index: ``int64 (n,)`` first sample after each edge, relative to the chunk.
+        begins: ``bool (n,)``.
+        guard: How long before an edge its row is taken: picoseconds for stamped samples, else samples.
+        setup: Data set-up time in the same unit; 0 makes the early row the row itself.
+    """
     at = window.back(index, guard, inclusive=False)
-    early = np.minimum(window.back(index, setup, inclusive=True), at)
+    row = window.rows(at)
     return Edges(
         at=index + window.chunk.first_sample,
         moment=window.moments(index),
-        begins=now[np.searchsorted(candidates, index)],
+        begins=begins,
         sample=at + window.chunk.first_sample,
         time=window.moments(at),
-        row=window.rows(at),
-        early=window.rows(early),
+        row=row,
+        early=window.rows(np.minimum(window.back(index, setup, inclusive=True), at)) if setup else row,
     )
 
 
-def settle(edges: Edges, guard: int) -> tuple[Edges, Edges]:
-    """Drop glitches; split into edges that are final and the last cluster, which may still grow.
+def settle(moment: Index, guard: int) -> tuple[NDArray[np.intp], int]:
+    """Which edges of one strobe are real, and where the last cluster begins, which may still grow.
 
     Args:
-        edges: All edges of one strobe that are not final yet, in order.
+        moment: ``int64 (n,)`` moments of all edges that are not final yet, in order.
         guard: Edges closer than this, or as close, belong to one cluster; 0 leaves all edges alone.
 
     Returns:
-        Final edges, and the edges of the last, open cluster.
+        Indices of the edges that are final and stay, and the index of the first edge that is not final.
     """
-    if guard == 0 or not len(edges):
-        return edges, edges.take(slice(0, 0))
-    gap = np.diff(edges.moment) > guard
-    first = np.flatnonzero(np.concatenate([[True], gap]))
-    length = np.diff(np.concatenate([first, [len(edges)]]))
+    count = len(moment)
+    if guard == 0 or not count:
+        return np.arange(count), count
+    first = np.concatenate([[0], np.flatnonzero(np.diff(moment) > guard) + 1])
+    length = np.diff(np.concatenate([first, [count]]))
     if length.max() > GLITCH_CLUSTER:
         pieces = [
             np.arange(start, start + size, GLITCH_CLUSTER) for start, size in zip(first, length, strict=True)
         ]
         first = np.concatenate(pieces)
-        length = np.diff(np.concatenate([first, [len(edges)]]))
-    closed = first[:-1][length[:-1] % 2 == 1]
-    return edges.take(closed), edges.take(slice(int(first[-1]), None))
+        length = np.diff(np.concatenate([first, [count]]))
+    return first[:-1][length[:-1] % 2 == 1], int(first[-1])
 
 
 def close(edges: Edges) -> Edges:

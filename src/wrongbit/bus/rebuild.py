@@ -15,7 +15,17 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import mask_of
 from wrongbit.bus.cycles import KIND_CODE, NO_TIME, UNSETTLED, Cycles
-from wrongbit.bus.edges import Edges, Strobe, Window, changes, close, find_edges, settle, strobe_masks
+from wrongbit.bus.edges import (
+    Edges,
+    Strobe,
+    Window,
+    changes,
+    close,
+    describe_edges,
+    find_edges,
+    settle,
+    strobe_masks,
+)
 from wrongbit.bus.pins import Field, Pins, Words, concatenate
 from wrongbit.bus.recipes import resolve_recipe
 from wrongbit.capture.capture import Capture, Times
@@ -82,10 +92,8 @@ class Rebuilder:
         window = Window(chunk, self._tail)
         horizon = chunk.first_sample + len(chunk)
         events: dict[tuple[str, str], Edges] = {}
-        for strobe, edges in self._edges(window):
-            whole = Edges.join([self._open[strobe.name], edges]) if strobe.name in self._open else edges
-            final, still_open = settle(whole, self._guard_moment)
-            self._open[strobe.name] = still_open
+        for strobe, final in self._edges(window):
+            still_open = self._open[strobe.name]
             if len(still_open):
                 horizon = min(horizon, int(still_open.at[0]))
             self._sort_in(events, strobe.name, final)
@@ -131,9 +139,11 @@ class Rebuilder:
             self._guard_moment = self._guard * (period or 1)
         self._clock = self._state_clock() if state else None
         self._missing = self._check_signals()
-        wanted = {parse_event(item.at)[0] for item in (*self.recipe.latch, *self._usable())}
+        self._events = {parse_event(item.at) for item in (*self.recipe.latch, *self._usable())}
         self._strobes = tuple(
-            self._strobe(name) for name in sorted(wanted) if self._clock is None or name != self._clock[0]
+            self._strobe(name)
+            for name in sorted({name for name, _ in self._events})
+            if self._clock is None or name != self._clock[0]
         )
 
     def _state_clock(self) -> tuple[str, str] | None:
@@ -215,7 +225,7 @@ class Rebuilder:
     # -- every sample ----------------------------------------------------------------------------------
 
     def _edges(self, window: Window) -> Iterator[tuple[Strobe, Edges]]:
-        """Raw edges of each strobe in this chunk."""
+        """Edges of each strobe that became final with this chunk; the open cluster is kept aside."""
         chunk = window.chunk
         masks = strobe_masks(self._strobes, len(chunk.planes))
         doubtful = [
@@ -226,7 +236,35 @@ class Rebuilder:
         if window.tail is not None:  # the border between two chunks is looked at on its own
             found = np.concatenate([np.zeros(1, np.int64), found])
         for strobe in self._strobes:
-            yield strobe, find_edges(window, strobe, found, self._guard, self._setup)
+            index, begins = find_edges(window, strobe, found)
+            old = self._open.get(strobe.name)
+            before = 0 if old is None else len(old)
+            moment = window.moments(index)
+            if old is not None:
+                moment = np.concatenate([old.moment, moment])
+            real, open_from = settle(moment, self._guard_moment)
+            # Rows are taken only for edges that somebody waits for, and for those still undecided.
+            fresh = real[real >= before] - before
+            fresh = fresh[self._awaited(strobe.name, begins[fresh])]
+            undecided = np.arange(max(open_from - before, 0), len(index))
+            chosen = np.concatenate([fresh, undecided])
+            taken = describe_edges(window, index[chosen], begins[chosen], self._guard, self._setup)
+            final = taken.take(slice(0, len(fresh)))
+            open_edges = taken.take(slice(len(fresh), None))
+            if old is not None and before:
+                final = Edges.join([old.take(real[real < before]), final])
+                open_edges = Edges.join([old.take(slice(min(open_from, before), None)), open_edges])
+            self._open[strobe.name] = open_edges
+            yield strobe, final
+
+    def _awaited(self, name: str, begins: Bools) -> Bools:
+        """Which edges of a strobe are an event of the recipe."""
+        result = np.zeros(len(begins), np.bool_)
+        if (name, "begins") in self._events:
+            result |= begins
+        if (name, "ends") in self._events:
+            result |= ~begins
+        return result
 
     def _every_sample(self, window: Window) -> Edges:
         """State mode: each sample was taken at the event itself."""
@@ -252,7 +290,8 @@ class Rebuilder:
 
     def _sort_in(self, events: dict[tuple[str, str], Edges], name: str, edges: Edges) -> None:
         for edge, wanted in (("begins", edges.begins), ("ends", ~edges.begins)):
-            events[name, edge] = edges.take(wanted)
+            if (name, edge) in self._events:
+                events[name, edge] = edges if wanted.all() else edges.take(wanted)
 
     # -- every edge ------------------------------------------------------------------------------------
 
@@ -265,8 +304,12 @@ class Rebuilder:
                 continue
             edges = Edges.join(parts)
             split = int(np.searchsorted(edges.at, horizon, side="left"))
-            ready[key] = edges.take(slice(0, split))
-            self._waiting[key] = edges.take(slice(split, None))
+            if split == len(edges):
+                ready[key] = edges
+                self._waiting.pop(key, None)
+            else:
+                ready[key] = edges.take(slice(0, split))
+                self._waiting[key] = edges.take(slice(split, None))
         latched: dict[str, _Latched] = {}
         for latch in self.recipe.latch:
             edges_of = ready.get(parse_event(latch.at))
@@ -295,12 +338,19 @@ class Rebuilder:
             if edges is None or not len(edges):
                 continue
             free = np.ones(len(edges), np.bool_)
+            kind = np.zeros(len(edges), np.uint8)
+            # Transfers that take address and data from the same place are worked out together.
+            alike: dict[tuple[tuple[str, ...], str], Bools] = {}
             for number, transfer in transfers:
                 chosen = free & self._hold(edges, transfer.where, latched, number)
                 free &= ~chosen
+                kind[chosen] = KIND_CODE[transfer.kind]
+                place = transfer.address, transfer.data
+                alike[place] = alike[place] | chosen if place in alike else chosen
+            for (address, data), chosen in alike.items():
                 if chosen.any():
-                    picked = edges.take(chosen)
-                    parts.append(self._cycles(picked, transfer, latched))
+                    picked = edges if chosen.all() else edges.take(chosen)
+                    parts.append(self._cycles(picked, kind[chosen], address, data, latched))
                     order.append(picked.at)
         if not parts:
             return Cycles.empty()
@@ -309,33 +359,42 @@ class Rebuilder:
             joined = joined.take(np.argsort(np.concatenate(order), kind="stable"))
         return self._with_held(joined)
 
-    def _cycles(self, edges: Edges, transfer: Transfer, latched: dict[str, _Latched]) -> Cycles:
+    def _cycles(
+        self,
+        edges: Edges,
+        kind: NDArray[np.uint8],
+        address_parts: tuple[str, ...],
+        data_part: str,
+        latched: dict[str, _Latched],
+    ) -> Cycles:
         word_mask = np.uint64((1 << self.processor.word_bits) - 1)
         address_mask = np.uint64((1 << self.processor.address_bits) - 1)
         shift = np.uint64(self.recipe.address_shift)
-        address, address_known = self._value(edges, transfer.address, latched)
+        address, address_known = self._value(edges, address_parts, latched)
         address, address_known = (
             address << shift,
             (address_known << shift) | (np.uint64(1) << shift) - np.uint64(1),
         )
-        name, bits = parse_part(transfer.data)
+        name, bits = parse_part(data_part)
         data = self._resolved.field(name, bits)
         word, known = data.read(edges.row)
-        early, early_known = data.read(edges.early)
         moved = self._enabled(edges, latched) & word_mask
         known &= moved
-        unsettled = ((word ^ early) & known & early_known) != 0
+        flags = np.zeros(len(edges), np.uint8)
+        if edges.early is not edges.row:
+            early, early_known = data.read(edges.early)
+            flags[((word ^ early) & known & early_known) != 0] = UNSETTLED
         return Cycles(
             sample=edges.sample,
             time_ps=edges.time if self._has_time else np.full(len(edges), NO_TIME),
-            kind=np.full(len(edges), KIND_CODE[transfer.kind], np.uint8),
+            kind=kind,
             bank=self._bank(edges, latched),
             address=address & address_mask,
             address_known=address_known & address_mask,
             word=word & known,
             known=known,
             held=np.zeros(len(edges), np.uint64),
-            flags=np.where(unsettled, UNSETTLED, 0).astype(np.uint8),
+            flags=flags,
         )
 
     def _with_held(self, cycles: Cycles) -> Cycles:
