@@ -2,7 +2,8 @@
 
 Common practice, no source: an active-low signal is written ``/CE``, ``CE#``, ``nCE``, ``~CE``, ``CE*``,
 ``!CE``, ``-CE``, ``CE_N``, ``CE/`` or ``CE_BAR``; all of them mean the same wire, and so does the bare ``CE``
-on a probe lead's label.
+on a probe lead's label. A wire with two meanings is written ``R/W`` or ``IO/M``, high for the first; the
+mark that often stands at the second (``R/W#``, ``R//W``) does not turn the wire round.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import dataclass
 
 _PREFIX = re.compile(r"^(?:[/~!*-]|n(?=[A-Z][A-Z0-9_]*$))")
 _SUFFIX = re.compile(r"(?:[#*/]|_[nN]|_BAR|_bar)$")
+_EITHER_OR = re.compile(r"/[/~!*-]?")
 _BUS_BIT = re.compile(r"^(.*?)[\[(<_.]?(\d+)[\])>]?$")
 
 
@@ -35,6 +37,8 @@ def parse_signal(text: str) -> SignalName:
     True
     >>> parse_signal("~ce").base, parse_signal("NMI").active_low
     ('CE', False)
+    >>> parse_signal("R/W#") == parse_signal("R/~W") == parse_signal("RW")
+    True
     """
     name = text.strip()
     without = _PREFIX.sub("", name)
@@ -43,6 +47,8 @@ def parse_signal(text: str) -> SignalName:
     low = low or bare != without
     if not bare:  # a name made of marks only is its own name
         return SignalName(name.upper(), False)
+    if "/" in bare:
+        return SignalName(_EITHER_OR.sub("", bare).upper(), False)
     return SignalName(bare.upper(), low)
 
 
