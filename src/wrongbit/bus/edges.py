@@ -234,7 +234,7 @@ def find_edges(window: Window, strobe: Strobe, candidates: Index) -> tuple[Index
         candidates: Indices into the chunk (0 stands for a change across the chunks' border).
 
     Returns:
-        ``int64 (m,)`` indices of the first sample after each edge, and ``bool (m,)`` whether it becomes active.
+        ``int64 (m,)`` indices of the first sample after each edge; ``bool (m,)`` whether it becomes active.
     """
     after = window.rows(candidates)
     before = window.rows(candidates - 1)

@@ -31,7 +31,7 @@ from wrongbit.bus.recipes import resolve_recipe
 from wrongbit.capture.capture import Capture, Times
 from wrongbit.errors import CaptureError
 from wrongbit.machine.model import Point, Processor
-from wrongbit.machine.recipe import Recipe, Transfer, parse_event, parse_part, parse_term
+from wrongbit.machine.recipe import Latch, Recipe, Transfer, parse_event, parse_part, parse_term
 from wrongbit.units import parse_bits
 
 Bools = NDArray[np.bool_]
@@ -139,7 +139,11 @@ class Rebuilder:
             self._guard_moment = self._guard * (period or 1)
         self._clock = self._state_clock() if state else None
         self._missing = self._check_signals()
-        self._events = {parse_event(item.at) for item in (*self.recipe.latch, *self._usable())}
+        self._events = {
+            parse_event(item.at)
+            for item in self._steps()
+            if isinstance(item, Latch) or not self._needs(item) & self._missing
+        }
         self._strobes = tuple(
             self._strobe(name)
             for name in sorted({name for name, _ in self._events})
@@ -151,7 +155,7 @@ class Rebuilder:
             return None
         pins = self._resolved
         signal, edge = parse_event(self.point.clock)
-        for item in (*self.recipe.latch, *self.recipe.transfer):
+        for item in self._steps():
             name, at_edge = parse_event(item.at)
             if pins.canonical(name) == pins.canonical(signal) and at_edge == edge:
                 return name, edge
@@ -173,12 +177,12 @@ class Rebuilder:
         latches = {latch.name for latch in self.recipe.latch}
         optional = set(self.recipe.optional)
         needed: list[str] = []
-        for item in (*self.recipe.latch, *self.recipe.transfer):
+        for item in self._steps():
             strobe = parse_event(item.at)[0]
             if self._clock is None or self._clock[0] != strobe:
                 needed += strobe.split("|")
             needed += [parse_term(term)[1] for term in item.where]
-            parts = item.bus if not isinstance(item, Transfer) else (*item.address, item.data)
+            parts = item.bus if isinstance(item, Latch) else (*item.address, item.data)
             needed += [parse_part(part)[0] for part in parts]
         needed += [parse_part(part)[0] for part in self.recipe.bank]
         needed += [parse_term(term)[1] for enable in self.recipe.enable for term in enable.when]
@@ -195,9 +199,8 @@ class Rebuilder:
             )
         return frozenset(absent)
 
-    def _usable(self) -> tuple[Transfer, ...]:
-        """Transfers that need no signal that is missing."""
-        return tuple(t for t in self.recipe.transfer if not self._needs(t) & self._missing)
+    def _steps(self) -> tuple[Latch | Transfer, ...]:
+        return (*self.recipe.latch, *self.recipe.transfer)
 
     def _needs(self, transfer: Transfer) -> set[str]:
         return {

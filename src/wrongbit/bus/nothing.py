@@ -1,0 +1,76 @@
+"""Why a capture gave no bus cycle: which event never came, which term never held, which wires never moved."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from wrongbit.bus.rebuild import Rebuilder
+from wrongbit.capture.capture import Capture
+from wrongbit.machine.recipe import Transfer
+
+
+def still_signals(chunks: Iterable[Capture]) -> tuple[dict[str, str], int]:
+    """Signals that never moved, with their level ('low', 'high' or 'not known'), and the number of samples.
+
+    Args:
+        chunks: The whole capture.
+    """
+    layout = None
+    ones: list[int] = []
+    zeros: list[int] = []
+    count = 0
+    for chunk in chunks:
+        if layout is None:
+            layout = chunk.layout
+            ones, zeros = [0] * len(chunk.planes), [0] * len(chunk.planes)
+        count += len(chunk)
+        for number, (plane, unknown) in enumerate(zip(chunk.planes, chunk.unknown, strict=True)):
+            if not len(plane):
+                continue
+            low = ~plane if unknown is None else ~(plane | unknown)
+            ones[number] |= int(np.bitwise_or.reduce(plane))
+            zeros[number] |= int(np.bitwise_or.reduce(low))
+    still: dict[str, str] = {}
+    for name, position in layout.signals.items() if layout is not None else ():
+        if position < 0:
+            continue
+        number, bit = divmod(position, 64)
+        one, zero = ones[number] >> bit & 1, zeros[number] >> bit & 1
+        if not (one and zero):
+            still[name] = "high" if one else "low" if zero else "not known"
+    return still, count
+
+
+def explain_nothing(rebuilder: Rebuilder, chunks: Iterable[Capture]) -> tuple[str, ...]:
+    """Lines that say why no cycle came out, the likeliest reason first.
+
+    Args:
+        rebuilder: The rebuilder that has taken the whole capture.
+        chunks: The same capture once more.
+    """
+    still, count = still_signals(chunks)
+    lines = [f"The capture has {count} samples."]
+    for transfer_number, transfer in enumerate(rebuilder.recipe.transfer):
+        lines.append(_why(rebuilder, transfer_number, transfer))
+    if still:
+        moved = ", ".join(f"{name} ({level})" for name, level in sorted(still.items()))
+        lines.append(f"Signals that never moved: {moved}.")
+    else:
+        lines.append("Every signal moved at least once.")
+    return tuple(lines)
+
+
+def _why(rebuilder: Rebuilder, number: int, transfer: Transfer) -> str:
+    events = rebuilder.tally.events.get(transfer.at, 0)
+    if not events:
+        return (
+            f"{transfer.kind}: the event '{transfer.at}' never came. If its pulses last only one or two "
+            f"samples, set skew = '0 ns' at the probe point or sample faster."
+        )
+    came = f"{transfer.kind}: '{transfer.at}' came {events} times"
+    never = [term for term in transfer.where if rebuilder.tally.failed.get((number, term), 0) >= events]
+    if never:
+        return f"{came}, but {' and '.join(never)} never held then."
+    return f"{came}, but its terms never held together."

@@ -1,0 +1,41 @@
+"""Cycles from a capture whose every row already is one whole bus cycle."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from wrongbit.bus.cycles import KIND_CODE, NO_TIME, Cycles
+from wrongbit.capture.source import CycleRows
+from wrongbit.machine.model import Processor
+
+
+def cycles_from_rows(rows: CycleRows, processor: Processor) -> Cycles:
+    """The table of cycles that an instrument's own rows amount to.
+
+    A row without a status is taken as a read: such exports show what the memory gave. What undriven lines
+    would hold is the last word seen.
+
+    Args:
+        rows: What the reader found.
+        processor: Whose bus it is.
+    """
+    count = len(rows.sample)
+    word_mask = np.uint64((1 << processor.word_bits) - 1)
+    address_mask = np.uint64((1 << processor.address_bits) - 1)
+    known = rows.known & word_mask
+    word = rows.word & known
+    held = np.zeros(count, np.uint64)
+    held[1:] = word[:-1]
+    kind = np.where(rows.kind < 0, KIND_CODE["read"], rows.kind).astype(np.uint8)
+    return Cycles(
+        sample=rows.sample,
+        time_ps=np.full(count, NO_TIME) if rows.time_ps is None else rows.time_ps,
+        kind=kind,
+        bank=np.zeros(count, np.int32) if rows.bank is None else rows.bank,
+        address=rows.address & address_mask,
+        address_known=rows.address_known & address_mask,
+        word=word,
+        known=known,
+        held=held,
+        flags=np.zeros(count, np.uint8),
+    )

@@ -1,0 +1,130 @@
+"""The door: finds the verb, runs it, and turns errors into text and exit codes.
+
+Nothing heavy is imported before the verb is known, so that ``wrongbit --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib import import_module
+
+from wrongbit import __version__
+
+
+@dataclass(frozen=True)
+class Verb:
+    """One command.
+
+    Args:
+        name: What a person types.
+        says: What it does, in one line.
+        module: Module in this room with a typer application named ``app``.
+    """
+
+    name: str
+    says: str
+    module: str
+
+
+VERBS: tuple[Verb, ...] = (
+    Verb(
+        "demo", "See a dead machine diagnosed: an invented machine, a fault, a capture, the answer.", "demo"
+    ),
+    Verb("check", "Check a machine file and show what it says; print the JSON Schema.", "check"),
+    Verb("cycles", "Rebuild the bus cycles of a capture.", "cycles"),
+    Verb("compare", "Compare every cycle with what should have been there.", "compare"),
+    Verb(
+        "diagnose",
+        "Name the first wrong word, the bits, the lane, the chip and the fault behind it.",
+        "diagnose",
+    ),
+)
+"""Every verb, in the order in which a repair uses them."""
+
+EXIT_FINE, EXIT_FAULT, EXIT_INPUT = 0, 1, 2
+
+
+def help_text() -> str:
+    """What ``wrongbit --help`` prints."""
+    width = max(len(verb.name) for verb in VERBS)
+    lines = [
+        "wrongbit finds the wrong word, bit, lane and chip in a machine that has power but does not start.",
+        "",
+        "Usage: wrongbit VERB [OPTIONS] …      wrongbit VERB --help tells more of one",
+        "",
+        *(f"  {verb.name:<{width}}  {verb.says}" for verb in VERBS),
+        "",
+        "Exit codes: 0 fine and no fault found; 1 a fault was found; 2 bad input or usage.",
+        "New here? Run: wrongbit demo",
+    ]
+    return "\n".join(lines)
+
+
+def run(arguments: Sequence[str] | None = None) -> None:
+    """The console script's entry."""
+    sys.exit(main(list(sys.argv[1:] if arguments is None else arguments)))
+
+
+def main(arguments: list[str]) -> int:
+    """Run one command.
+
+    Args:
+        arguments: Everything after the program's name.
+
+    Returns:
+        The exit code.
+    """
+    if not arguments or arguments[0] in ("--help", "-h", "help"):
+        print(help_text())
+        return EXIT_FINE
+    if arguments[0] in ("--version", "-V"):
+        print(f"wrongbit {__version__}")
+        return EXIT_FINE
+    verb = next((verb for verb in VERBS if verb.name == arguments[0]), None)
+    if verb is None:
+        return _unknown(arguments[0])
+    return _call(verb, arguments[1:])
+
+
+def _unknown(name: str) -> int:
+    from difflib import get_close_matches
+
+    near = get_close_matches(name, [verb.name for verb in VERBS], n=1)
+    hint = f" Did you mean 'wrongbit {near[0]}'?" if near else ""
+    print(f"wrongbit: there is no verb {name!r}.{hint} See 'wrongbit --help'.", file=sys.stderr)
+    return EXIT_INPUT
+
+
+def _call(verb: Verb, arguments: list[str]) -> int:
+    """Run a verb; a user's mistake becomes a message, never a traceback."""
+    import typer
+
+    from wrongbit.cli.show import show_error
+    from wrongbit.errors import WrongbitError
+
+    application = import_module(f"wrongbit.cli.{verb.module}").app
+    command = typer.main.get_command(application)
+    try:
+        result = command.main(arguments, prog_name=f"wrongbit {verb.name}", standalone_mode=False)
+    except WrongbitError as error:
+        show_error(error, as_json="--json" in arguments)
+        return EXIT_INPUT
+    except typer.Abort:
+        print("wrongbit: interrupted; nothing was left half-written.", file=sys.stderr)
+        return 130
+    except KeyboardInterrupt:
+        print("wrongbit: interrupted; nothing was left half-written.", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        # The reader of our output has gone (as with `| head`): nothing more to say to it.
+        sys.stderr.close()
+        return EXIT_FINE
+    except Exception as error:
+        show = getattr(error, "show", None)
+        if show is None:
+            raise
+        show()
+        return EXIT_INPUT
+    return result if isinstance(result, int) else EXIT_FINE

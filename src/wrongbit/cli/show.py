@@ -1,0 +1,216 @@
+"""What every verb's output is made of: errors, numbers, bit strips, tables, progress."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from rich.console import Console
+from rich.markup import escape
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from wrongbit.bus.cycles import NO_TIME
+from wrongbit.compare.memory_map import MemoryMap
+from wrongbit.errors import WrongbitError
+from wrongbit.job import Progress
+from wrongbit.units import format_time
+
+# One accent for what is wrong, and a mark beside it, so that nothing hangs on colour alone.
+ACCENT = "bold #d55e00"  # vermillion of the Okabe–Ito palette
+QUIET = "dim"
+
+out = Console(highlight=False)
+err = Console(stderr=True, highlight=False)
+
+
+def print_json(value: Any) -> None:
+    """A result for programs, on standard output."""
+    print(json.dumps(value, indent=2, ensure_ascii=False, default=_plain))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    if isinstance(value, Path):
+        return str(value)
+    raise TypeError(f"{type(value).__name__} has no plain form")
+
+
+def show_error(error: WrongbitError, *, as_json: bool) -> None:
+    """An error on standard error, as text for people or as JSON for programs."""
+    if as_json:
+        shape = {
+            "error": {
+                "message": error.message,
+                "remedy": error.remedy,
+                "file": error.file,
+                "line": error.line,
+                "byte": error.byte,
+                "key": error.key,
+                "notes": list(error.notes),
+            }
+        }
+        print(json.dumps(shape, indent=2, ensure_ascii=False), file=sys.stderr)
+        return
+    where = error.where()
+    err.print(
+        f"[{ACCENT}]wrongbit:[/] {escape(where + ': ' if where else '')}{escape(error.message)}",
+        soft_wrap=True,
+    )
+    for note in error.notes:
+        err.print(f"  {escape(note)}", soft_wrap=True)
+    if error.remedy:
+        err.print(f"  → {escape(error.remedy)}", soft_wrap=True)
+
+
+def show_notes(notes: Sequence[str]) -> None:
+    """Notes of the readers, quietly."""
+    for note in notes:
+        out.print(f"[{QUIET}]note:[/] {escape(note)}", soft_wrap=True)
+
+
+def hex_word(value: int, bits: int) -> str:
+    """A word in hexadecimal with all its digits.
+
+    >>> hex_word(10, 12)
+    '00A'
+    """
+    return f"{value:0{-(-bits // 4)}X}"
+
+
+def known_word(value: int, known: int, bits: int) -> str:
+    """A word in hexadecimal; a digit with any unknown bit is a question mark.
+
+    >>> known_word(0x1200, 0xFF0F, 16)
+    '12?0'
+    """
+    digits = []
+    for shift in range(4 * (-(-bits // 4) - 1), -1, -4):
+        need = (((1 << bits) - 1) >> shift) & 15
+        digits.append(f"{value >> shift & 15:X}" if known >> shift & need == need else "?")
+    return "".join(digits)
+
+
+def moment(time_ps: int, first_ps: int = 0) -> str:
+    """A cycle's time after the first, or an empty text where the capture has none."""
+    return "" if time_ps == NO_TIME else format_time(time_ps - first_ps)
+
+
+def bit_strip(expected: int, seen: int, judged: int, memory_map: MemoryMap, chips: Sequence[str]) -> Table:
+    """One cell a bit, grouped by lane: the expected bit above, the seen bit below, wrong ones marked.
+
+    Args:
+        expected: The word that should have been there.
+        seen: The word that was.
+        judged: Bits that could be judged; others are shown as a dot.
+        memory_map: Gives the lanes.
+        chips: Chips that answer at this address; their lanes are named above the bits.
+    """
+    answering = [chip for chip in memory_map.chips if chip.name in chips]
+    lane_of: dict[int, tuple[str, int]] = {}
+    for chip in answering:
+        for output, bit in enumerate(chip.lane):
+            lane_of[bit] = (chip.name, output)
+    rows: dict[str, list[Text]] = {"": [], "bit": [], "expected": [], "seen": [], " ": []}
+    previous: str | None = None
+    for bit in reversed(range(memory_map.word_bits)):
+        lane = lane_of.get(bit, ("", 0))[0]
+        fresh = lane != previous or (bit % 8 == 7 and not lane)
+        gap = "  " if fresh and previous is not None else ""
+        previous = lane
+        known = bool(judged >> bit & 1)
+        wrong = known and bool((expected ^ seen) >> bit & 1)
+        style = ACCENT if wrong else ""
+        rows["bit"].append(Text(f"{gap}{bit:>2}", QUIET))
+        rows["expected"].append(Text(f"{gap}{expected >> bit & 1 if known else '·':>2}", style))
+        rows["seen"].append(Text(f"{gap}{seen >> bit & 1 if known else '·':>2}", style))
+        rows[" "].append(Text(f"{gap}{'▲' if wrong else ' ':>2}", style))
+    table = Table.grid(padding=(0, 1))
+    table.add_column(justify="left", style=QUIET)
+    table.add_column()
+    if lane_of:
+        table.add_row("", _lane_titles(lane_of, memory_map.word_bits))
+    for name in ("bit", "expected", "seen", " "):
+        table.add_row(name, Text("").join(rows[name]))
+    return table
+
+
+def _lane_titles(lane_of: dict[int, tuple[str, int]], word_bits: int) -> Text:
+    """The chips' names, each at the left end of its lane."""
+    line = ""
+    previous: str | None = None
+    column = 0
+    for bit in reversed(range(word_bits)):
+        lane = lane_of.get(bit, ("", 0))[0]
+        if lane != previous or (bit % 8 == 7 and not lane):
+            column += 2 if previous is not None else 0
+            line = f"{line:<{column}}{lane}" if lane else line
+        previous = lane
+        column += 2
+    return Text(line, QUIET)
+
+
+def plain_table(*columns: tuple[str, str]) -> Table:
+    """A table with a thin rule under its head; columns are (title, 'left' or 'right')."""
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style=QUIET, pad_edge=False)
+    for title, side in columns:
+        table.add_column(title, justify="right" if side == "right" else "left", overflow="fold")
+    return table
+
+
+def indented(item: Table | Text | str) -> Padding:
+    """Something set in from the left."""
+    return Padding(item, (0, 0, 0, 2))
+
+
+@contextmanager
+def progress_bar(what: str, *, quiet: bool) -> Iterator[Progress]:
+    """A progress bar on standard error that appears only when the work takes over a second."""
+    from time import monotonic
+
+    from rich.progress import (
+        BarColumn,
+        TaskProgressColumn,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+    from rich.progress import (
+        Progress as RichProgress,
+    )
+
+    if quiet or not err.is_terminal:
+        yield lambda done, total: None
+        return
+    bar = RichProgress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TimeRemainingColumn(),
+        console=err,
+        transient=True,
+    )
+    task = bar.add_task(what, total=None)
+    begun, shown = monotonic(), False
+
+    def tell(done: int, total: int) -> None:
+        nonlocal shown
+        if not shown and monotonic() - begun > 1:
+            bar.start()
+            shown = True
+        if shown:
+            bar.update(task, completed=done, total=total)
+
+    try:
+        yield tell
+    finally:
+        if shown:
+            bar.stop()
