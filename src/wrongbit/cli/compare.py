@@ -1,0 +1,40 @@
+"""``wrongbit compare``: every cycle beside what should have been there."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from wrongbit.cli import options
+from wrongbit.cli.compared import around, comparison_as_json, differing_rows, show_comparison
+from wrongbit.cli.show import indented, out, print_json, progress_bar, show_notes
+from wrongbit.compare.verdicts import DIFFERS
+from wrongbit.job import compare_capture, open_job
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None)
+
+
+@app.command()
+def compare(
+    machine: options.MachineFile,
+    capture: options.CaptureFile,
+    point: options.PointName = None,
+    wrong: Annotated[
+        int, typer.Option("--wrong", min=0, help="Show so many wrong cycles with their neighbours.")
+    ] = 1,
+    as_json: options.Json = False,
+) -> int:
+    """Compare every cycle with what should have been there; exit code 1 when any word differs."""
+    job = open_job(machine, point=point)
+    with progress_bar("Reading the capture", quiet=as_json) as progress:
+        comparison = compare_capture(job, capture, progress)
+    if as_json:
+        print_json(comparison_as_json(job, comparison))
+    else:
+        show_notes(comparison.notes)
+        show_comparison(job, comparison)
+        for row in differing_rows(comparison)[1:wrong]:
+            out.print()
+            out.print(indented(around(job, comparison, int(row))))
+    return int((comparison.verdicts.verdict == DIFFERS).any())

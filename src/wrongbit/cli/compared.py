@@ -1,0 +1,253 @@
+"""How a comparison is shown: share judged, first wrong word, counts per bit, chip and address line."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from rich.text import Text
+
+from wrongbit.bus.cycles import NO_TIME
+from wrongbit.cli.show import (
+    ACCENT,
+    QUIET,
+    bit_strip,
+    hex_word,
+    indented,
+    known_word,
+    moment,
+    out,
+    plain_table,
+)
+from wrongbit.compare.summary import Summary
+from wrongbit.compare.verdicts import AGREES, BASIS_RAM, DIFFERS
+from wrongbit.job import Comparison, Job
+from wrongbit.machine.recipe import KINDS
+
+CONTEXT = 3
+"""Cycles shown before and after the first wrong one."""
+
+
+def answering(job: Job, comparison: Comparison, row: int) -> tuple[str, ...]:
+    """Chips whose judged bits stand in this cycle."""
+    cycles = comparison.cycles
+    at = slice(row, row + 1)
+    return tuple(
+        chip.name
+        for chip in job.memory_map.chips
+        if chip.lane_mask & int(comparison.verdicts.judged[row])
+        and bool(chip.selected(cycles.bank[at], cycles.address[at])[0])
+    )
+
+
+def wrong_chips(job: Job, comparison: Comparison, row: int) -> tuple[str, ...]:
+    """Of the chips that answer in this cycle, those with a wrong bit in their lane."""
+    wrong = int(comparison.verdicts.wrong[row])
+    lanes = {chip.name: chip.lane_mask for chip in job.memory_map.chips}
+    return tuple(name for name in answering(job, comparison, row) if lanes[name] & wrong)
+
+
+def show_comparison(job: Job, comparison: Comparison) -> None:
+    """Everything the comparison says, for a person."""
+    summary = comparison.summary
+    out.print(
+        Text(job.machine.machine.name, "bold"), f"— {job.processor.name} at probe point {job.point.name}"
+    )
+    for caution in job.machine.machine.cautions:
+        out.print(Text(f"caution: {caution}", "#e69f00"), soft_wrap=True)
+    out.print()
+    out.print(judged_sentence(summary))
+    if summary.first_wrong is None:
+        if summary.agrees:
+            out.print("Every word that could be judged agrees with what should have been there.")
+        else:
+            out.print("No word could be judged: nothing says what should have been at the addresses seen.")
+        return
+    show_first_wrong(job, comparison, summary.first_wrong)
+    show_counts(job, summary)
+
+
+def judged_sentence(summary: Summary) -> str:
+    """How much could be judged, and with what result."""
+    return (
+        f"{summary.cycles} bus cycles, {summary.reading} of them reads. {summary.judged_share:.1%} of these "
+        f"can be judged: {summary.agrees} agree, {summary.differs} differ, {summary.not_known} not known."
+    )
+
+
+def show_first_wrong(job: Job, comparison: Comparison, row: int) -> None:
+    """The first wrong word: what stood where, bit by bit, and the cycles around it."""
+    cycles, verdicts = comparison.cycles, comparison.verdicts
+    address = hex_word(int(cycles.address[row]), job.processor.address_bits)
+    expected = known_word(int(verdicts.expected[row]), int(verdicts.judged[row]), job.processor.word_bits)
+    seen = known_word(int(cycles.word[row]), int(cycles.known[row]), job.processor.word_bits)
+    basis = "as last written" if verdicts.basis[row] == BASIS_RAM else "by the reference"
+    chips = " and ".join(wrong_chips(job, comparison, row))
+    out.print()
+    out.print(
+        Text.assemble(
+            ("First wrong word", "bold"),
+            f"  cycle {row}, {KINDS[cycles.kind[row]]} at ",
+            (address, "bold"),
+            f"{bank_text(job, int(cycles.bank[row]))}: expected {expected} {basis}, seen ",
+            (seen, ACCENT),
+            f"  — chip {chips}" if chips else "",
+        )
+    )
+    out.print()
+    out.print(
+        indented(
+            bit_strip(
+                int(verdicts.expected[row]),
+                int(cycles.word[row]),
+                int(verdicts.judged[row]),
+                job.memory_map,
+                answering(job, comparison, row),
+            )
+        )
+    )
+    out.print(indented(around(job, comparison, row)))
+
+
+def bank_text(job: Job, bank: int) -> str:
+    """The bank, where the machine has banks."""
+    banked = any(region.bank is not None for chip in job.memory_map.chips for region in chip.regions)
+    return f" in bank {bank if bank >= 0 else 'unknown'}" if banked else ""
+
+
+def around(job: Job, comparison: Comparison, row: int) -> Any:
+    """A table of the cycles around one."""
+    cycles, verdicts = comparison.cycles, comparison.verdicts
+    table = plain_table(
+        ("cycle", "right"),
+        ("time", "right"),
+        ("kind", "left"),
+        ("address", "left"),
+        ("expected", "left"),
+        ("seen", "left"),
+        ("verdict", "left"),
+    )
+    begun = int(cycles.time_ps[0])
+    word_bits = job.processor.word_bits
+    for at in range(max(row - CONTEXT, 0), min(row + CONTEXT + 1, len(cycles))):
+        verdict = verdicts.verdict[at]
+        judged = int(verdicts.judged[at])
+        words = {AGREES: "agrees", DIFFERS: "differs ▲"}
+        table.add_row(
+            str(at),
+            moment(int(cycles.time_ps[at]), begun),
+            KINDS[cycles.kind[at]],
+            known_word(int(cycles.address[at]), int(cycles.address_known[at]), job.processor.address_bits),
+            known_word(int(verdicts.expected[at]), judged, word_bits) if judged else "–",
+            known_word(int(cycles.word[at]), int(cycles.known[at]), word_bits),
+            words.get(verdict, "not known"),
+            style=ACCENT if verdict == DIFFERS else None,
+        )
+    return table
+
+
+def show_counts(job: Job, summary: Summary) -> None:
+    """Counts per bit and per chip; address lines only where being wrong clearly goes with a level."""
+    bits = plain_table(
+        ("bit", "right"),
+        ("chip", "left"),
+        ("wrong", "right"),
+        ("read as 1", "right"),
+        ("read as 0", "right"),
+        ("judged", "right"),
+    )
+    for count in summary.bits:
+        if count.wrong:
+            bits.add_row(
+                str(count.bit),
+                " ".join(count.chips),
+                str(count.wrong),
+                str(count.read_as_one),
+                str(count.read_as_zero),
+                str(count.judged),
+            )
+    chips = plain_table(
+        ("chip", "left"),
+        ("wrong reads", "right"),
+        ("of judged", "right"),
+        ("wrong addresses", "right"),
+        ("showing the held value", "right"),
+    )
+    for each in summary.chips:
+        chips.add_row(each.name, str(each.wrong), str(each.judged), str(each.wrong_addresses), str(each.held))
+    out.print()
+    out.print(indented(bits))
+    out.print()
+    out.print(indented(chips))
+    telling = telling_lines(summary)
+    if telling:
+        out.print()
+        out.print(Text("  " + " ".join(telling), QUIET))
+
+
+def telling_lines(summary: Summary) -> list[str]:
+    """Address lines at whose one level nothing is wrong while at the other something is."""
+    sentences = []
+    for line in summary.lines:
+        for level in (0, 1):
+            if line.wrong[level] and not line.wrong[1 - level] and line.judged[1 - level] >= 16:
+                sentences.append(f"Wrong only where A{line.line} is {level}.")
+    return sentences
+
+
+def comparison_as_json(job: Job, comparison: Comparison) -> dict[str, Any]:
+    """A comparison for programs."""
+    summary = comparison.summary
+    row = summary.first_wrong
+    return {
+        "machine": job.machine.machine.name,
+        "processor": job.processor.name,
+        "point": job.point.name,
+        "notes": list(comparison.notes),
+        "cycles": summary.cycles,
+        "reads": summary.reading,
+        "agrees": summary.agrees,
+        "differs": summary.differs,
+        "not_known": summary.not_known,
+        "judged_share": summary.judged_share,
+        "first_wrong": None if row is None else first_wrong_as_json(job, comparison, row),
+        "bits": [
+            {
+                "bit": count.bit,
+                "chips": list(count.chips),
+                "judged": count.judged,
+                "read_as_one": count.read_as_one,
+                "read_as_zero": count.read_as_zero,
+            }
+            for count in summary.bits
+        ],
+        "chips": [vars(count) for count in summary.chips],
+        "address_lines": [vars(count) for count in summary.lines],
+    }
+
+
+def first_wrong_as_json(job: Job, comparison: Comparison, row: int) -> dict[str, Any]:
+    """The first wrong cycle for programs."""
+    cycles, verdicts = comparison.cycles, comparison.verdicts
+    wrong = int(verdicts.wrong[row])
+    time = int(cycles.time_ps[row])
+    return {
+        "cycle": row,
+        "sample": int(cycles.sample[row]),
+        "time_ps": None if time == NO_TIME else time,
+        "kind": KINDS[cycles.kind[row]],
+        "bank": int(cycles.bank[row]),
+        "address": hex_word(int(cycles.address[row]), job.processor.address_bits),
+        "expected": known_word(
+            int(verdicts.expected[row]), int(verdicts.judged[row]), job.processor.word_bits
+        ),
+        "seen": known_word(int(cycles.word[row]), int(cycles.known[row]), job.processor.word_bits),
+        "wrong_bits": [bit for bit in range(job.processor.word_bits) if wrong >> bit & 1],
+        "chips": list(wrong_chips(job, comparison, row)),
+        "basis": "last write" if verdicts.basis[row] == BASIS_RAM else "reference",
+    }
+
+
+def differing_rows(comparison: Comparison) -> np.typing.NDArray[np.intp]:
+    """Rows of all cycles that differ."""
+    return np.flatnonzero(comparison.verdicts.verdict == DIFFERS)
