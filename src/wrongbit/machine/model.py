@@ -9,81 +9,94 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, field_validator
+from pydantic import Discriminator, Field, Tag
 
-from wrongbit.machine.recipe import KINDS, Kind, Recipe, Strict, _as_list
-from wrongbit.units import format_bits, parse_bits, parse_frequency, parse_time
+from wrongbit.machine.fields import (
+    BITS_SCHEMA,
+    HIGHEST_ADDRESS,
+    INTEGER_PATTERN,
+    TIME_PATTERN,
+    Bits,
+    Flag,
+    Frequency,
+    Name,
+    Picoseconds,
+    WholeNumber,
+)
+from wrongbit.machine.recipe import KINDS, Kind, Names, Recipe, Strict
+from wrongbit.units import format_bits
 
 Level = Literal["high", "low"]
 
-
-def _bits(value: object) -> object:
-    """Accept ``"0..7"`` as well as a list of integers."""
-    return parse_bits(value) if isinstance(value, str) else value
+LARGEST_CHIP = 2**24
+"""Words in the largest chip: the whole address space of a 68000."""
 
 
-def _time(value: object) -> object:
-    return parse_time(value) if isinstance(value, str) else value
+def _recipe_form(value: object) -> str | None:
+    """Which of a recipe's two forms a value has; None for neither."""
+    if isinstance(value, str):
+        return "name"
+    return "table" if isinstance(value, dict | Recipe) else None
 
 
-Bits = Annotated[tuple[int, ...], BeforeValidator(_bits)]
-"""Bit or line numbers, lowest first; in the file ``"0..7"``, ``"7..0"`` or a list."""
+RecipeChoice = Annotated[
+    Annotated[str, Field(min_length=1), Tag("name")] | Annotated[Recipe, Tag("table")],
+    Discriminator(
+        _recipe_form,
+        custom_error_type="recipe_form",
+        custom_error_message="The name of a built-in recipe or a table is expected.",
+    ),
+]
+"""Name of a built-in recipe, or a table with one's own."""
 
-Picoseconds = Annotated[int, BeforeValidator(_time)]
-"""A time; in the file ``"450 ns"``."""
+Address = Annotated[int, WholeNumber(0, HIGHEST_ADDRESS)]
+BankNumber = Annotated[int, WholeNumber(0, 2**31 - 1)]
+Width = Annotated[int, WholeNumber(1, 64)]
+Radix = Literal[8, 10, 16]
 
 
 class About(Strict):
     """The ``[machine]`` table."""
 
-    name: str = Field(min_length=1, description="What the machine is called.")
+    name: Name = Field(description="What the machine is called.")
     notes: str = Field(default="", description="Anything a person should know.")
     cautions: tuple[str, ...] = Field(
         default=(),
         description="Dangers of this machine (mains, charged capacitors, picture tube), shown first.",
     )
-    invented: bool = Field(default=False, description="The machine does not exist; for examples.")
+    invented: Flag = Field(default=False, description="The machine does not exist; for examples.")
 
 
 class Processor(Strict):
     """One ``[[processor]]``: a part that masters a bus."""
 
-    name: str = Field(min_length=1, description="Reference designator, such as 'U1'.")
+    name: Name = Field(description="Reference designator, such as 'U1'.")
     family: str = Field(default="", description="Processor family, for people.")
-    word_bits: int = Field(ge=1, le=64, description="Width of the data bus in bits.")
-    address_bits: int = Field(ge=1, le=32, description="Width of an address in bits.")
+    word_bits: Width = Field(description="Width of the data bus in bits.")
+    address_bits: Annotated[int, WholeNumber(1, 32)] = Field(description="Width of an address in bits.")
     address_unit: Literal["word", "byte"] = Field(
         default="word", description="What one step of the address means: a bus word or a byte."
     )
     byte_order: Literal["little", "big"] = Field(
         default="little", description="Which byte of a word has the lower address, where that matters."
     )
-    recipe: str | Recipe = Field(description="Name of a built-in recipe, or a recipe of this machine's own.")
+    recipe: RecipeChoice = Field(description="Name of a built-in recipe, or a recipe of this machine's own.")
     signals: dict[str, str] = Field(
         default={}, description="Recipe's name of a signal or bus = this machine's name of it."
     )
     active: dict[str, Level] = Field(
         default={}, description="Active level of a signal or bus, where it differs from the recipe's."
     )
-    start_address: int | None = Field(
-        default=None, ge=0, description="Address of the first fetch after reset."
-    )
-    clock: str | None = Field(default=None, description="Clock frequency, such as '1 MHz'.")
-
-    @field_validator("clock")
-    @classmethod
-    def _frequency(cls, value: str | None) -> str | None:
-        if value is not None:
-            parse_frequency(value)
-        return value
+    start_address: Address | None = Field(default=None, description="Address of the first fetch after reset.")
+    clock: Frequency | None = Field(default=None, description="Clock frequency, such as '1 MHz'.")
 
 
 class Region(Strict):
     """Addresses at which a chip answers."""
 
-    bank: int | None = Field(default=None, ge=0, description="Bank number; left out: in every bank.")
-    base: int = Field(ge=0, description="First address, as the processor counts.")
-    size: int = Field(gt=0, description="Number of addresses.")
+    bank: BankNumber | None = Field(default=None, description="Bank number; left out: in every bank.")
+    base: Address = Field(description="First address, as the processor counts.")
+    size: Annotated[int, WholeNumber(1, HIGHEST_ADDRESS + 1)] = Field(description="Number of addresses.")
 
 
 class ImageFile(Strict):
@@ -93,44 +106,47 @@ class ImageFile(Strict):
     format: Literal["auto", "binary", "intel-hex", "s-record", "listing"] = Field(
         default="auto", description="File format; 'auto' decides by the file's first bytes and says so."
     )
-    base: int = Field(default=0, ge=0, description="Address in the file that is the chip's address 0.")
+    base: Address = Field(default=0, description="Address in the file that is the chip's address 0.")
     take: Literal["all", "even", "odd", "low", "high"] = Field(
         default="all",
         description="Which part of each file word the chip holds: every byte, every other byte, "
         "or the low or high half of each word.",
     )
-    inverted: bool = Field(default=False, description="The file holds the complement of the chip's contents.")
-    address_radix: Literal[8, 10, 16] = Field(default=16, description="Listing: number base of addresses.")
-    word_radix: Literal[8, 10, 16] = Field(default=16, description="Listing: number base of words.")
-    word_bits: int | None = Field(default=None, ge=1, le=64, description="Listing: bits in a listed word.")
+    inverted: Flag = Field(default=False, description="The file holds the complement of the chip's contents.")
+    address_radix: Radix = Field(default=16, description="Listing: number base of addresses.")
+    word_radix: Radix = Field(default=16, description="Listing: number base of words.")
+    word_bits: Width | None = Field(default=None, description="Listing: bits in a listed word.")
 
 
 class Chip(Strict):
     """One ``[[chip]]``: memory or a port on the bus."""
 
-    name: str = Field(min_length=1, description="Reference designator, such as 'U7'.")
+    name: Name = Field(description="Reference designator, such as 'U7'.")
     kind: Literal["rom", "ram", "io"] = Field(
         description="ROM is compared with its image, RAM with what was written."
     )
     type: str = Field(default="", description="Type number, for people.")
     processor: str | None = Field(default=None, description="Processor that sees it; needed with several.")
-    words: int = Field(gt=0, description="Number of words in the chip.")
-    bits: int = Field(ge=1, le=64, description="Number of outputs.")
+    words: Annotated[int, WholeNumber(1, LARGEST_CHIP)] = Field(description="Number of words in the chip.")
+    bits: Width = Field(description="Number of outputs.")
     region: tuple[Region, ...] = Field(min_length=1, description="Addresses at which it answers.")
     lane: Bits = Field(description="Word bit that each output feeds, output 0 first, such as '0..7'.")
     address_lines: Bits | None = Field(
         default=None,
         description="Processor address bit on each address line of the chip, line 0 first; "
-        "left out: the lowest ones in order.",
+        "left out: the lowest ones in order (on a byte-addressed 16-bit bus from bit 1, on a 32-bit one "
+        "from bit 2).",
     )
-    inverted: bool = Field(
+    inverted: Flag = Field(
         default=False, description="An inverting buffer stands between outputs and processor."
     )
-    latches_address: bool = Field(default=False, description="The chip latches its address on its enable.")
+    latches_address: Flag = Field(default=False, description="The chip latches its address on its enable.")
     access_time: Picoseconds | None = Field(default=None, description="Access time, such as '450 ns'.")
     rows: Bits = Field(default=(), description="Address lines that choose the row of the chip's array.")
     columns: Bits = Field(default=(), description="Address lines that choose the column of the chip's array.")
-    pins: dict[str, int] = Field(default={}, description="Pin numbers, such as D0 = 9, A0 = 8, '/CE' = 18.")
+    pins: dict[str, Annotated[int, WholeNumber(1, 1000)]] = Field(
+        default={}, description="Pin numbers, such as D0 = 9, A0 = 8, '/CE' = 18."
+    )
     image: ImageFile | None = Field(default=None, description="The contents it should hold.")
 
 
@@ -142,16 +158,18 @@ class Listing(Strict):
         default="listing", description="File format."
     )
     processor: str | None = Field(default=None, description="Processor whose addresses it uses.")
-    bank: int | None = Field(default=None, ge=0, description="Bank that it belongs to.")
-    offset: int = Field(default=0, description="Added to each address of the file.")
-    address_radix: Literal[8, 10, 16] = Field(default=16, description="Number base of addresses.")
-    word_radix: Literal[8, 10, 16] = Field(default=16, description="Number base of words.")
+    bank: BankNumber | None = Field(default=None, description="Bank that it belongs to.")
+    offset: Annotated[int, WholeNumber(-HIGHEST_ADDRESS, HIGHEST_ADDRESS)] = Field(
+        default=0, description="Added to each address of the file."
+    )
+    address_radix: Radix = Field(default=16, description="Number base of addresses.")
+    word_radix: Radix = Field(default=16, description="Number base of words.")
 
 
 class Point(Strict):
     """One ``[[point]]``: where a probe is clipped and what its captures are."""
 
-    name: str = Field(min_length=1, description="Name by which the command line calls it.")
+    name: Name = Field(description="Name by which the command line calls it.")
     processor: str | None = Field(
         default=None, description="Processor whose bus is seen; needed with several."
     )
@@ -165,7 +183,7 @@ class Point(Strict):
     columns: dict[str, str] = Field(
         default={}, description="Column in the capture = signal, bus or bus bit ('D3') that it carries."
     )
-    ignore: tuple[str, ...] = Field(default=(), description="Columns that carry nothing of interest.")
+    ignore: Names = Field(default=(), description="Columns that carry nothing of interest.")
     kinds: dict[str, Kind] = Field(
         default={}, description="Cycles mode: text in the status column = kind of cycle."
     )
@@ -180,8 +198,6 @@ class Point(Strict):
     address_radix: Literal[2, 8, 10, 16] | None = Field(
         default=None, description="Number base of the address column, where it differs."
     )
-
-    _list = field_validator("ignore", mode="before")(_as_list)
 
 
 class Machine(Strict):
@@ -224,17 +240,87 @@ class Machine(Strict):
         raise KeyError(named)
 
 
+def default_address_lines(chip: Chip, processor: Processor) -> tuple[int, ...]:
+    """Processor address bit on each of the chip's address lines, line 0 first.
+
+    The machine file's ``address_lines`` where it gives them. Otherwise the lowest bits in order, as many as
+    the chip's words need. Where an address counts bytes but the bus is wider, the lowest bits choose a byte
+    within the word and reach no chip: a 16-bit bus starts at bit 1, a 32-bit one at bit 2 (on the 8086 A0,
+    and on the 68000 UDS and LDS, choose the byte; Intel 231455 and M68000 User's Manual, sec. 5.1).
+
+    >>> processor = Processor(
+    ...     name="U1", word_bits=16, address_bits=24, address_unit="byte", recipe="68000"
+    ... )
+    >>> region = Region(base=0, size=16)
+    >>> default_address_lines(
+    ...     Chip(name="U2", kind="rom", words=8, bits=8, lane=range(8, 16), region=[region]), processor
+    ... )
+    (1, 2, 3)
+    """
+    if chip.address_lines is not None:
+        return chip.address_lines
+    first = 0
+    if processor.address_unit == "byte":
+        first = max(processor.word_bits // 8, 1).bit_length() - 1
+    return tuple(range(first, first + (chip.words - 1).bit_length()))
+
+
 def describe_bits(bits: tuple[int, ...]) -> str:
     """Bits as a person writes them: the notation of the machine file."""
     return format_bits(bits)
 
 
 def json_schema() -> dict[str, Any]:
-    """The published JSON Schema of a machine file (2020-12)."""
-    schema = Machine.model_json_schema()
-    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    """The published JSON Schema of a machine file (2020-12).
+
+    It accepts what the file accepts, notations such as ``"0..7"`` and ``"450 ns"`` included. What needs
+    more than one entry to judge (does this chip's processor exist?) a schema cannot say.
+    """
+    schema: dict[str, Any] = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **_shared(_plain(Machine.model_json_schema())),
+    }
     schema["title"] = "wrongbit machine file"
+    schema["$defs"] = {**_NOTATIONS, **schema["$defs"]}
     return schema
+
+
+_NOTATIONS = {
+    "WholeNumberText": {"type": "string", "pattern": INTEGER_PATTERN},
+    "Bits": BITS_SCHEMA,
+    "Time": {"type": "string", "pattern": TIME_PATTERN},
+}
+"""Forms that many keys share; the schema writes each down once."""
+
+
+def _plain(node: Any) -> Any:
+    """A schema without what TOML cannot say (null) and without titles that only repeat a key."""
+    if isinstance(node, list):
+        return [_plain(each) for each in node if each != {"type": "null"}]
+    if not isinstance(node, dict):
+        return node
+    plain: dict[str, Any] = {}
+    for key, value in node.items():
+        if key in ("properties", "$defs"):
+            plain[key] = {name: _plain(each) for name, each in value.items()}
+        elif key != "title" and (key, value) != ("default", None):
+            plain[key] = _plain(value)
+    if len(plain.get("anyOf", ())) == 1:
+        return {**plain.pop("anyOf")[0], **plain}
+    return plain
+
+
+def _shared(node: Any) -> Any:
+    """A schema in which a form that many keys share is referred to."""
+    if isinstance(node, list):
+        return [_shared(each) for each in node]
+    if not isinstance(node, dict):
+        return node
+    for name, form in _NOTATIONS.items():
+        if node.items() >= form.items():
+            rest = {key: value for key, value in node.items() if key not in form}
+            return {"$ref": f"#/$defs/{name}", **rest}
+    return {key: _shared(value) for key, value in node.items()}
 
 
 __all__ = [
@@ -250,6 +336,7 @@ __all__ = [
     "Point",
     "Processor",
     "Region",
+    "default_address_lines",
     "describe_bits",
     "json_schema",
 ]

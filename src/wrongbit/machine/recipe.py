@@ -14,10 +14,11 @@ two stops being active.
 from __future__ import annotations
 
 import re
-from typing import Literal, get_args
+from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
+from wrongbit.machine.fields import BITS_PATTERN, TIME_PATTERN, Name, WholeNumber, checked, refused
 from wrongbit.units import parse_bits, parse_time
 
 Kind = Literal["fetch", "read", "write", "io_read", "io_write", "acknowledge", "refresh", "idle"]
@@ -27,8 +28,8 @@ KINDS: tuple[Kind, ...] = get_args(Kind)
 """All kinds, in the order of their codes in a table of cycles."""
 
 _EVENT = re.compile(r"^\s*(\S+)\s+(begins|ends)\s*$")
-_PART = re.compile(r"^([^\s.!|]+)(?:\.(\d+(?:\.\.\d+)?))?$")
-_TERM = re.compile(r"^(!?)([^\s.!][^\s.]*)(?:\.(\d+))?$")
+_PART = re.compile(r"^([^\s.!|]+)(?:\.([0-9]{1,2}(?:\.\.[0-9]{1,2})?))?$")
+_TERM = re.compile(r"^(!?)([^\s.!|]+)(?:\.([0-9]{1,2}))?$")
 
 
 class Strict(BaseModel):
@@ -82,117 +83,138 @@ def parse_part(text: str) -> tuple[str, tuple[int, ...] | None]:
     return match[1], None if match[2] is None else parse_bits(match[2])
 
 
-def _as_list(value: object) -> object:
+def as_list(value: object) -> object:
+    """A single text as a list of one, anything else as it is: where a list is wanted, one item will do."""
     return [value] if isinstance(value, str) else value
+
+
+def _event(value: str) -> str:
+    signal, _ = parse_event(value)
+    if not all(signal.split("|")):
+        raise refused(f"{value!r} joins a strobe without a name.", "Write it as 'UDS|LDS ends'.")
+    return value
+
+
+def _term(value: str) -> str:
+    parse_term(value)
+    return value
+
+
+def _part(value: str) -> str:
+    parse_part(value)
+    return value
+
+
+def _bit_range(value: str) -> str:
+    checked(parse_bits, value)
+    return value
+
+
+def _duration(value: str) -> str:
+    if checked(parse_time, value) < 0:
+        raise refused(f"{value!r} is negative.", "Write a time from 0 upward.")
+    return value
+
+
+def _form(pattern: str) -> WithJsonSchema:
+    return WithJsonSchema({"type": "string", "pattern": pattern})
+
+
+def _text(pattern: re.Pattern[str]) -> dict[str, Any]:
+    """JSON Schema of a text in one of the notations above; blanks around it do not matter."""
+    return {"type": "string", "pattern": pattern.pattern.replace("^", r"^\s*", 1).replace("$", r"\s*$")}
+
+
+def _one_or_many(item: dict[str, Any]) -> WithJsonSchema:
+    return WithJsonSchema({"anyOf": [item, {"type": "array", "items": item}]})
+
+
+BitText = Annotated[str, AfterValidator(_bit_range), _form(BITS_PATTERN)]
+TimeText = Annotated[str, AfterValidator(_duration), _form(TIME_PATTERN)]
+
+Event = Annotated[str, AfterValidator(_event), WithJsonSchema(_text(_EVENT))]
+"""A moment, such as 'ALE ends'."""
+
+Term = Annotated[str, AfterValidator(_term)]
+Terms = Annotated[tuple[Term, ...], BeforeValidator(as_list), _one_or_many(_text(_TERM))]
+"""Conditions, all of which must hold; a single one may stand without brackets."""
+
+Part = Annotated[str, AfterValidator(_part), WithJsonSchema(_text(_PART))]
+Parts = Annotated[tuple[Part, ...], BeforeValidator(as_list), _one_or_many(_text(_PART))]
+"""Buses, signals, latches or bits of them, low part first; a single one may stand without brackets."""
+
+Names = Annotated[
+    tuple[Name, ...], BeforeValidator(as_list), _one_or_many({"type": "string", "minLength": 1})
+]
+"""Names; a single one may stand without brackets."""
 
 
 class Latch(Strict):
     """A register that an event loads from the bus, such as the address latch of a multiplexed bus."""
 
-    name: str = Field(min_length=1, description="Name by which transfers and terms use the latched value.")
-    bus: tuple[str, ...] = Field(description="Buses or signals that are latched, low part first.")
-    at: str = Field(description="Event that closes the latch, such as 'ALE ends'.")
-    where: tuple[str, ...] = Field(default=(), description="Terms that must hold at that moment.")
-
-    _bus_list = field_validator("bus", "where", mode="before")(_as_list)
-
-    @field_validator("at")
-    @classmethod
-    def _event(cls, value: str) -> str:
-        parse_event(value)
-        return value
-
-    @field_validator("where")
-    @classmethod
-    def _terms(cls, value: tuple[str, ...]) -> tuple[str, ...]:
-        for term in value:
-            parse_term(term)
-        return value
+    name: Name = Field(description="Name by which transfers and terms use the latched value.")
+    bus: Parts = Field(min_length=1, description="Buses or signals that are latched, low part first.")
+    at: Event = Field(description="Event that closes the latch, such as 'ALE ends'.")
+    where: Terms = Field(default=(), description="Terms that must hold at that moment.")
 
 
 class Enable(Strict):
     """Which data bits a transfer really moves, for buses with byte strobes."""
 
-    bits: str = Field(description="Bits of the word, such as '8..15'.")
-    when: tuple[str, ...] = Field(description="Terms, all of which must hold for these bits to move.")
-
-    _list = field_validator("when", mode="before")(_as_list)
-
-    @field_validator("bits")
-    @classmethod
-    def _bits(cls, value: str) -> str:
-        parse_bits(value)
-        return value
+    bits: Annotated[str, AfterValidator(_bit_range), _form(BITS_PATTERN)] = Field(
+        description="Bits of the word, such as '8..15'."
+    )
+    when: Terms = Field(min_length=1, description="Terms, all of which must hold for these bits to move.")
 
 
 class Transfer(Strict):
     """An event that completes a bus cycle. The first transfer whose terms all hold gives the kind."""
 
     kind: Kind = Field(description="What the cycle does.")
-    at: str = Field(description="Event at which the data is taken, such as 'RD ends' or 'PHI2 ends'.")
-    where: tuple[str, ...] = Field(default=(), description="Terms that must hold when the data is taken.")
-    address: tuple[str, ...] = Field(
-        default=("A",), description="Latches, buses or signals that make up the address, low part first."
+    at: Event = Field(description="Event at which the data is taken, such as 'RD ends' or 'PHI2 ends'.")
+    where: Terms = Field(default=(), description="Terms that must hold when the data is taken.")
+    address: Parts = Field(
+        default=("A",),
+        min_length=1,
+        description="Latches, buses or signals that make up the address, low part first.",
     )
-    data: str = Field(default="D", description="Bus that carries the word.")
-
-    _list = field_validator("where", "address", mode="before")(_as_list)
-
-    @field_validator("at")
-    @classmethod
-    def _event(cls, value: str) -> str:
-        parse_event(value)
-        return value
-
-    @field_validator("where")
-    @classmethod
-    def _terms(cls, value: tuple[str, ...]) -> tuple[str, ...]:
-        for term in value:
-            parse_term(term)
-        return value
+    data: Part = Field(default="D", description="Bus that carries the word.")
 
 
 class Recipe(Strict):
     """How one processor's bus cycles are rebuilt from samples."""
 
     source: str = Field(default="", description="Data sheet and section that the recipe rests on.")
-    active_low: tuple[str, ...] = Field(
+    active_low: Names = Field(
         default=(), description="Signals and buses of this recipe that are active low unless overridden."
     )
     latch: tuple[Latch, ...] = Field(
         default=(), description="Latches, in the order in which they may refer on."
     )
     transfer: tuple[Transfer, ...] = Field(min_length=1, description="Transfers, first match wins.")
-    bank: tuple[str, ...] = Field(
+    bank: Parts = Field(
         default=(), description="Signals, buses or latches that give the bank number, low part first."
     )
     enable: tuple[Enable, ...] = Field(
         default=(), description="Byte strobes; without any, every transfer moves the whole word."
     )
-    optional: tuple[str, ...] = Field(
+    optional: Names = Field(
         default=(),
-        description="Signals that a probe may leave out: a transfer that needs a missing one is skipped (later "
-        "transfers serve instead); missing bank signals and strobes of byte lanes are left out of account.",
+        description="Signals that a probe may leave out: a transfer that needs a missing one is skipped "
+        "(later transfers serve instead); missing bank signals and strobes of byte lanes are left out of "
+        "account.",
     )
-    address_shift: int = Field(
+    address_shift: Annotated[int, WholeNumber(0, 3)] = Field(
         default=0,
-        ge=0,
-        le=3,
         description="Zeros below the address on the pins: 1 for a bus whose lowest pin is A1 (68000).",
     )
-    setup: str = Field(default="0 ns", description="The data must be stable this long before the event.")
+    setup: Annotated[str, AfterValidator(_duration), _form(TIME_PATTERN)] = Field(
+        default="0 ns", description="The data must be stable this long before the event."
+    )
     held: Literal["word", "address", "nothing"] = Field(
         default="word",
         description="What undriven data lines hold: the last word, or the address of a multiplexed bus.",
     )
-
-    _list = field_validator("active_low", "bank", "optional", mode="before")(_as_list)
-
-    @field_validator("setup")
-    @classmethod
-    def _time(cls, value: str) -> str:
-        parse_time(value)
-        return value
 
     @property
     def setup_ps(self) -> int:
