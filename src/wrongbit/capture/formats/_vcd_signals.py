@@ -1,0 +1,334 @@
+"""Which variables of a VCD file are used, under which names, and where their bits sit in a sample."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from wrongbit.capture.capture import Layout
+from wrongbit.capture.formats._vcd_header import LEVEL_KINDS, Header, Variable
+from wrongbit.capture.formats._vcd_words import IGNORED, Slots
+from wrongbit.errors import CaptureError
+from wrongbit.machine.model import Point
+from wrongbit.machine.names import parse_signal, split_bus_bit
+
+MANY_BITS = 512
+"""With more bits than an instrument has channels, only those that the machine needs are packed."""
+
+_HIGHEST_BIT = 63
+_VALUELESS = frozenset(("event", "real", "realtime", "shortreal", "string"))
+
+Wire = tuple[bytes, int]
+"""Id code and digit of its value, counted from the right."""
+
+
+@dataclass(frozen=True)
+class Selection:
+    """What is read from a file.
+
+    Args:
+        layout: Positions of the signals.
+        slots: Where the values of each id code go.
+        notes: What a person should be told.
+    """
+
+    layout: Layout
+    slots: Slots
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Offer:
+    """A variable under the name that it will have.
+
+    Args:
+        variable: The declaration.
+        name: Canonical name of the signal, or of the bus of which it carries some bits.
+        bits: Bus bit of each digit, rightmost digit first; None for a signal of its own.
+        mapped: A person gave the name.
+    """
+
+    variable: Variable
+    name: str
+    bits: tuple[int, ...] | None
+    mapped: bool
+
+    def claims(self) -> Iterable[tuple[int | None, Wire]]:
+        """(bus bit, wire) of each of its wires."""
+        for digit, bit in enumerate((None,) if self.bits is None else self.bits):
+            yield bit, (self.variable.code, digit)
+
+
+def select_signals(header: Header, point: Point, widths: Mapping[str, int], file: str) -> Selection:
+    """Choose and name the variables that a probe point's capture gives.
+
+    Args:
+        header: The file's declarations.
+        point: Its ``columns`` name variables, by leaf name or full dotted path, and its ``ignore`` leaves
+            variables or whole scopes out.
+        widths: The signals and buses that the machine needs, with their number of wires.
+        file: For messages.
+
+    Raises:
+        CaptureError: A column is not in the file, a needed name has several meanings, or nothing is left.
+    """
+    notes: list[str] = []
+    offers = _offers(header.variables, point, notes, file)
+    offers = _without_rivals(offers, widths, notes, file)
+    offers = _without_excess(offers, widths, notes)
+    if not offers:
+        raise CaptureError(
+            "No variable of the file is left to read: all are ignored or carry no levels.",
+            "Take one off the probe point's ignore list.",
+            file=file,
+        )
+    offers.sort(key=lambda offer: not _is_wanted(offer, widths))  # needed signals share the first plane
+    slots, positions = _place([offer.variable for offer in offers], header.variables, file)
+    _tell_of_ascending(offers, notes)
+    return Selection(_layout(offers, positions, widths), slots, tuple(notes))
+
+
+# -- names -------------------------------------------------------------------------------------------------
+
+
+def _offers(variables: Sequence[Variable], point: Point, notes: list[str], file: str) -> list[_Offer]:
+    """Every variable that carries levels and is not ignored, with its name."""
+    columns = {_key(column): target for column, target in point.columns.items()}
+    ignored = {_key(column) for column in point.ignore}
+    offers = []
+    found = set()
+    valueless = []
+    for variable in variables:
+        spellings = _spellings(variable)
+        column = next((each for each in spellings if each in columns), None)
+        if column is not None:
+            found.add(column)
+        elif any(each in ignored for each in (*spellings, *_scopes(variable))):
+            continue
+        unfit = variable.kind in _VALUELESS or variable.width == 0
+        if unfit or (column is None and variable.kind not in LEVEL_KINDS):
+            valueless.append(f"{variable.kind} {variable.path}")
+        elif column is None:
+            bits = None if variable.width == 1 and variable.bits is None else _bits(variable)
+            offers.append(_Offer(variable, parse_signal(variable.name).base, bits, False))
+        else:
+            offers.append(_mapped_offer(variable, column, columns[column]))
+    _check_columns_found(columns.keys() - found, variables, file)
+    if valueless:
+        notes.append(f"Left out, as they carry no levels of wires: {_shortened(valueless)}.")
+    return offers
+
+
+def _mapped_offer(variable: Variable, column: str, target: str) -> _Offer:
+    name = parse_signal(target).base
+    if variable.width > 1:
+        return _Offer(variable, name, _bits(variable), True)
+    if variable.bits is not None and not column.endswith("]"):  # the bus was named, this is a bit of it
+        return _Offer(variable, name, _bits(variable), True)
+    return _Offer(variable, name, None, True)
+
+
+def _bits(variable: Variable) -> tuple[int, ...]:
+    """Bus bit of each digit, rightmost first: the lowest number of the range belongs to the lowest digit."""
+    lowest = 0 if variable.bits is None else max(min(variable.bits), 0)
+    return tuple(range(lowest, lowest + variable.width))
+
+
+def _key(text: str) -> str:
+    """A column's name as it is compared: no blanks around a range."""
+    return re.sub(r"\s*([\[\]:])\s*", r"\1", text.strip())
+
+
+def _spellings(variable: Variable) -> tuple[str, ...]:
+    """Ways to name a variable, the most exact first."""
+    path = ".".join((*variable.scope, variable.name))
+    ranged = variable.range_text
+    return tuple(_key(each) for each in (path + ranged, path, variable.name + ranged, variable.name))
+
+
+def _scopes(variable: Variable) -> Iterable[str]:
+    return (".".join(variable.scope[:depth]) for depth in range(1, len(variable.scope) + 1))
+
+
+def _check_columns_found(missing: Iterable[str], variables: Sequence[Variable], file: str) -> None:
+    for column in sorted(missing):
+        names = sorted({name for variable in variables for name in (variable.path, variable.name)})
+        near = difflib.get_close_matches(column, names, 3)
+        hint = f"Near it are {', '.join(near)}." if near else f"It has {_shortened(names)}."
+        raise CaptureError(
+            f"The probe point maps the column {column!r}, which the file does not have. {hint}",
+            "Correct the name in the probe point's columns.",
+            file=file,
+        )
+
+
+# -- names that mean several things ------------------------------------------------------------------------
+
+
+def _without_rivals(
+    offers: list[_Offer], widths: Mapping[str, int], notes: list[str], file: str
+) -> list[_Offer]:
+    """Settle names that several different wires claim: a mapped one wins, a needed one must be mapped."""
+    by_name: dict[str, list[_Offer]] = defaultdict(list)
+    for offer in offers:
+        by_name[offer.name].append(offer)
+    kept = []
+    wanted: list[tuple[_Offer, _Offer]] = []
+    left_out = []
+    for group in by_name.values():
+        group = [offer for offer in group if offer.mapped] or group
+        rivals = _rivals(group)
+        if rivals is None:
+            kept += group
+        elif not widths or rivals[0].mapped or _is_wanted(rivals[0], widths):
+            wanted.append(rivals)
+        else:
+            left_out.append(f"{rivals[0].variable.path} and {rivals[1].variable.path}")
+    if wanted:
+        raise _rival_error(wanted, file)
+    if left_out:
+        notes.append(f"Left out, as not needed and not clear which is meant: {_shortened(left_out)}.")
+    return kept
+
+
+def _rivals(group: Sequence[_Offer]) -> tuple[_Offer, _Offer] | None:
+    """Two variables that claim the same wire's name for different wires."""
+    owners: dict[int | None, tuple[Wire, _Offer]] = {}
+    for offer in group:
+        for bit, wire in offer.claims():
+            owner, first = owners.setdefault(bit, (wire, offer))
+            if owner != wire:
+                return first, offer
+    return None
+
+
+def _rival_error(rivals: Sequence[tuple[_Offer, _Offer]], file: str) -> CaptureError:
+    first, second = rivals[0]
+    one, other = first.variable, second.variable
+    notes = tuple(f"{a.name}: {a.variable.path} and {b.variable.path}" for a, b in rivals[1:])
+    if first.mapped:
+        return CaptureError(
+            f"{one.path} and {other.path} are both mapped to {first.name}.",
+            "Map one of them, or give their bits different numbers.",
+            file=file,
+            line=other.line,
+            notes=notes,
+        )
+    exact = "" if one.path != other.path else " The two have one path, so rename one in the file."
+    return CaptureError(
+        f"{first.name} is two different signals in this file: {one.path} and {other.path}.",
+        f"Map the wanted one in the probe point's columns, such as "
+        f'"{".".join((*one.scope, one.name))}" = "{first.name}", or ignore the other.{exact}',
+        file=file,
+        line=other.line,
+        notes=notes,
+    )
+
+
+def _is_wanted(offer: _Offer, widths: Mapping[str, int]) -> bool:
+    if offer.mapped or offer.name in widths:
+        return True
+    stem = split_bus_bit(offer.name)
+    if offer.bits is None:
+        return stem is not None and stem[0] in widths
+    return any(f"{offer.name}{bit}" in widths for bit in offer.bits)
+
+
+def _without_excess(offers: list[_Offer], widths: Mapping[str, int], notes: list[str]) -> list[_Offer]:
+    total = sum({offer.variable.code: offer.variable.width for offer in offers}.values())
+    if total <= MANY_BITS:
+        return offers
+    wanted = [offer for offer in offers if _is_wanted(offer, widths)]
+    if not wanted or len(wanted) == len(offers):
+        return offers
+    notes.append(
+        f"The file has {total} bits; the {len(wanted)} variables that the machine needs are read, "
+        f"{len(offers) - len(wanted)} others are not."
+    )
+    return wanted
+
+
+def _tell_of_ascending(offers: Iterable[_Offer], notes: list[str]) -> None:
+    ascending = [o.variable for o in offers if o.variable.bits and o.variable.bits[0] < o.variable.bits[1]]
+    if ascending:
+        notes.append(
+            f"Ranges that count upward: {_shortened([each.path for each in ascending])}. The rightmost digit "
+            "is the lowest bit all the same, and has the lowest number here."
+        )
+
+
+# -- places ------------------------------------------------------------------------------------------------
+
+
+def _place(
+    chosen: Sequence[Variable], declared: Sequence[Variable], file: str
+) -> tuple[Slots, dict[Wire, int]]:
+    """Give every chosen variable its bits in the planes; no slot straddles two."""
+    of_code = {variable.code: IGNORED for variable in declared}
+    width_of: dict[bytes, int] = {}
+    width: list[int] = []
+    position: list[int] = []
+    positions: dict[Wire, int] = {}
+    free = 0
+    for variable in chosen:
+        code = variable.code
+        if code in width_of:
+            if width_of[code] != variable.width:
+                raise CaptureError(
+                    f"{variable.path} has {variable.width} bits, but an earlier variable with the same id "
+                    f"has {width_of[code]}.",
+                    "Ignore one of the two, or export the capture again.",
+                    file=file,
+                    line=variable.line,
+                )
+            continue
+        width_of[code] = variable.width
+        of_code[code] = len(width)
+        for low in range(0, variable.width, 64):
+            size = min(64, variable.width - low)
+            if free % 64 + size > 64:
+                free += 64 - free % 64
+            width.append(variable.width - low)
+            position.append(free)
+            positions.update({(code, low + digit): free + digit for digit in range(size)})
+            free += size
+    at = np.array(position, np.int64)
+    return Slots(of_code, np.array(width, np.int64), at // 64, (at % 64).astype(np.uint64)), positions
+
+
+def _layout(offers: Sequence[_Offer], positions: Mapping[Wire, int], widths: Mapping[str, int]) -> Layout:
+    signals: dict[str, int] = {}
+    buses: dict[str, dict[int, int]] = defaultdict(dict)
+    for offer in offers:
+        for bit, wire in offer.claims():
+            if bit is None:
+                signals[offer.name] = positions[wire]
+            else:
+                buses[offer.name][bit] = positions[wire]
+    singles = [offer for offer in offers if offer.bits is None]
+    for offer in sorted(singles, key=lambda offer: not offer.mapped):  # A0, A1, … are a bus as well
+        stem = split_bus_bit(offer.name)
+        if stem is not None and stem[1] <= _HIGHEST_BIT:
+            place = signals[offer.name]
+            if offer.mapped:
+                buses[stem[0]][stem[1]] = place
+            else:
+                buses[stem[0]].setdefault(stem[1], place)
+    for name, bits in buses.items():
+        for bit, place in bits.items():
+            signals.setdefault(f"{name}_{bit}" if name[-1:].isdigit() else f"{name}{bit}", place)
+    return Layout(signals, {name: _bus(bits, widths.get(name, 0)) for name, bits in buses.items()})
+
+
+def _bus(bits: Mapping[int, int], width: int) -> tuple[int, ...]:
+    return tuple(bits.get(bit, -1) for bit in range(max(max(bits) + 1, width)))
+
+
+def _shortened(names: Sequence[str], most: int = 6) -> str:
+    shown = ", ".join(names[:most])
+    return shown if len(names) <= most else f"{shown} and {len(names) - most} more"
