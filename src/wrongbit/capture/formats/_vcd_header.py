@@ -195,7 +195,8 @@ class _Reader:
         """The words between a keyword and its ``$end``."""
         contents: list[bytes] = []
         for word in self.words:
-            if word.text == b"$end":
+            is_code = keyword.text == b"$var" and len(contents) == 2  # any printing characters
+            if word.text == b"$end" and not is_code:
                 self._end = word.end
                 return contents
             if keyword.text == b"$var" and len(contents) > 16:
@@ -221,10 +222,10 @@ class _Reader:
         return int(match[1]) * _FEMTOSECONDS[match[2]]
 
     def _variable(self, word: _Word, contents: list[bytes]) -> Variable:
-        if len(contents) < 4:
+        if len(contents) < 4 or (contents[2] == b"$end" and contents[3].startswith(b"$")):
             raise self._error(
                 word.line,
-                f"A '$var' has {len(contents)} of its 4 parts: {_shown(b' '.join(contents))}.",
+                f"A '$var' lacks some of its four parts: {_shown(b' '.join(contents))}.",
                 f"Write {_FORM}.",
             )
         kind, width, code, *rest = contents

@@ -34,6 +34,7 @@ BLOCK = 1 << 19
 
 _CHUNK_ROWS = 1 << 17
 _LONGEST_WORD = 1 << 24
+_MARGINS = 2 * PADDING + 1  # and a byte for the line end that the last line may lack
 
 
 def open_vcd(path: Path, point: Point, widths: Mapping[str, int]) -> VcdSource:
@@ -255,15 +256,14 @@ class _Blocks:
             raise _unreadable(self._path, error) from error
 
     def _cut(self, file: BufferedReader) -> Iterator[_Block]:
-        buffer = bytearray(b" " * (self._size + 2 * PADDING))
+        buffer = bytearray(b" " * (self._size + _MARGINS))
         start = self._body  # the buffer holds the file from here on,
         held = 0  # this many bytes, of which
         scanned = 0  # this many have been searched for comments
         while True:
-            if held > len(buffer) // 2:
+            if 2 * held > len(buffer) - _MARGINS:
                 buffer = self._enlarged(buffer, start)
-            # One byte stays free, for the line end that the last line may lack.
-            got = file.readinto(memoryview(buffer)[PADDING + held : len(buffer) - PADDING - 1])
+            got = file.readinto(memoryview(buffer)[PADDING + held : PADDING + len(buffer) - _MARGINS])
             held += got
             whole = _whole_words(buffer, held)
             if not got:
