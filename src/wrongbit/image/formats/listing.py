@@ -22,6 +22,7 @@ from wrongbit.image.formats.listing_columns import (
     count_links,
     count_words,
     in_column,
+    numbers_count_lines,
     read_rows,
     split_line,
 )
@@ -65,8 +66,7 @@ class _Reading:
         shape: How its words are written.
         layout: Which token is what.
         step: Addresses from one word to the next.
-        rows: Lines that have words and their address where the others have it.
-        others: Lines with an address but no word, looked at for words that are too wide.
+        rows: Lines that have their address where the others have it; some without a word.
         links: Rows that lead up to the next one's address: the measure of this way.
     """
 
@@ -74,15 +74,16 @@ class _Reading:
     layout: Layout
     step: int
     rows: list[Row]
-    others: list[Row]
     links: int
 
     @property
     def rank(self) -> tuple[int, int]:
-        """The best reading has most links, then most rows. A layout that skips a number needs links."""
+        """The best reading has most links, then most rows. A layout that skips a number needs proof."""
         if self.layout != LAYOUTS[0] and not self.links:
             return (0, 0)
-        return (self.links, len(self.rows))
+        if self.layout.address and not numbers_count_lines(self.rows):
+            return (0, 0)
+        return (self.links, sum(row.run > 0 for row in self.rows))
 
 
 @dataclass
@@ -163,12 +164,10 @@ def _readings(
     """The lines read by one shape and layout, once for each step that is possible."""
     lines = [split_line(number, text, shape) for number, text in worth]
     rows = read_rows(lines, layout, shape, address_radix)
-    with_words = [row for row in rows if row.run]
-    others = [row for row in rows if not row.run]
     readings = []
-    for step in _steps(shape, with_words):
-        kept = in_column(with_words, step)
-        readings.append(_Reading(shape, layout, step, kept, others, count_links(kept, step)))
+    for step in _steps(shape, [row for row in rows if row.run]):
+        kept = in_column(rows, step)
+        readings.append(_Reading(shape, layout, step, kept, count_links(kept, step)))
     return readings
 
 
@@ -194,8 +193,6 @@ def _gather(reading: _Reading, columns: Columns, file: str) -> _Gathered:
             gathered.used.add(row.line.number)
         for index in range(count):
             _take(row, index, reading, gathered, file)
-    for row in reading.others:
-        _check_end(row, reading.shape, columns, gathered, file)
     return gathered
 
 
@@ -286,7 +283,7 @@ def _notes(
     if reading.step > 1:
         notes.append(f"The addresses count bytes: {reading.step} from word to word.")
     if gathered.repeated:
-        notes.append(f"{gathered.repeated} words are given twice with the same value.")
+        notes.append(f"Given twice with the same value: {gathered.repeated} words.")
     if gathered.unclear:
         shown = "; ".join(gathered.unclear[:_SHOWN])
         more = len(gathered.unclear) - _SHOWN

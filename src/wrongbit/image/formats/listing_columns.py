@@ -110,10 +110,13 @@ def read_rows(lines: Sequence[Line], layout: Layout, shape: WordShape, address_r
     pattern = address_pattern(address_radix)
     rows = []
     for line in lines:
-        if len(line.tokens) <= layout.first_word:
+        if len(line.tokens) <= layout.address:
             continue
-        between = line.tokens[layout.address + 1 : layout.first_word]
-        if not all(token.text.isdecimal() for token in (*line.tokens[: layout.address], *between)):
+        numbers = line.tokens[: layout.address]
+        levels = line.tokens[layout.address + 1 : layout.first_word]
+        if not all(token.text.isdecimal() for token in (*numbers, *levels)):
+            continue
+        if any(shape.is_word(token.text) for token in levels):
             continue
         at = line.tokens[layout.address]
         address = parse_address(at.text, pattern, address_radix)
@@ -132,10 +135,6 @@ def is_sure(token: Token) -> bool:
     return any("0" <= character <= "9" for character in token.text)
 
 
-def _is_letters(token: Token) -> bool:
-    return token.text.isalpha()
-
-
 def links(row: Row, following: Row, step: int) -> bool:
     """The next address is just what the words of the row lead up to."""
     room, remainder = divmod(following.address - row.address, step)
@@ -149,25 +148,37 @@ def count_links(rows: Sequence[Row], step: int) -> int:
     return sum(links(row, following, step) for row, following in pairwise(rows))
 
 
+def numbers_count_lines(rows: Sequence[Row]) -> bool:
+    """The first numbers rise with the lines of the file, as line numbers do and addresses hardly ever."""
+    pairs = list(pairwise(rows))
+    rising = sum(
+        int(following.line.tokens[0].text) - int(row.line.tokens[0].text)
+        == following.line.number - row.line.number
+        for row, following in pairs
+    )
+    return rising * 2 > len(pairs)
+
+
 def in_column(rows: Sequence[Row], step: int) -> list[Row]:
     """Rows whose address stands where most addresses stand, or links to a neighbour.
 
-    Keeps a page header such as ``12 10 81 PAGE 1`` from being read as words.
+    Keeps a page header such as ``12 10 81 PAGE 1`` from being read as words. Rows without a word stay if
+    they are in the column: their address still tells how many words fit before it.
     """
-    if not rows:
+    with_words = [row for row in rows if row.run]
+    if not with_words:
         return []
-    ends = Counter(row.at.end for row in rows).most_common(1)[0]
-    starts = Counter((row.at.start, len(row.at.text)) for row in rows).most_common(1)[0]
-    colons = sum(row.at.text.endswith(":") for row in rows) * 2 > len(rows)
-    if max(ends[1], starts[1]) * 2 <= len(rows):  # typed freely: no column to speak of
-        return list(rows)
+    ends = Counter(row.at.end for row in with_words).most_common(1)[0]
+    starts = Counter((row.at.start, len(row.at.text)) for row in with_words).most_common(1)[0]
+    colons = sum(row.at.text.endswith(":") for row in with_words) * 2 > len(with_words)
+    if max(ends[1], starts[1]) * 2 <= len(with_words):  # typed freely: no column to speak of
+        return with_words
     kept = []
     for index, row in enumerate(rows):
         placed = row.at.end == ends[0] or (row.at.start, len(row.at.text)) == starts[0]
         placed |= colons and row.at.text.endswith(":")
         neighbours = rows[max(index - 1, 0) : index + 2]
-        linked = any(links(a, b, step) for a, b in pairwise(neighbours))
-        if placed or linked:
+        if placed or (row.run and any(links(a, b, step) for a, b in pairwise(neighbours))):
             kept.append(row)
     return kept
 
@@ -227,19 +238,26 @@ def count_words(row: Row, following: int | None, step: int, columns: Columns) ->
         token = row.rest[index]
         if columns.is_text(token):
             return index, ""
-        if _is_letters(token) and not columns.is_clear(token) and _may_be_mnemonic(row, index):
+        if token.text.isalpha() and _may_be_mnemonic(row, index, clear=columns.is_clear(token)):
             return index, f"{token.text!r} may be a word or a mnemonic and was not used"
     return row.run, ""
 
 
-def _may_be_mnemonic(row: Row, index: int) -> bool:
-    """Letters only, in a column that does not tell: is text after it, set as text is?"""
+def _may_be_mnemonic(row: Row, index: int, *, clear: bool) -> bool:
+    """A word of letters only is doubtful by its name, or by the text that follows it."""
     token = row.rest[index]
-    if token.text.upper() in HEX_MNEMONICS:
-        return True
-    if index + 1 != row.run or row.run == len(row.rest):
-        return False  # nothing but words around it
+    listed = token.text.upper() in HEX_MNEMONICS
+    if index + 1 < row.run:
+        return listed and not clear
+    if row.run == len(row.rest):
+        return False  # nothing follows that could be its operand
+    return (listed or not clear) and not _ends_spaced_words(row, index)
+
+
+def _ends_spaced_words(row: Row, index: int) -> bool:
+    """The token is as far from the word before it as words are, and the text after it is farther."""
+    token = row.rest[index]
     gap_after = row.rest[index + 1].start - token.end
     gap_before = token.start - (row.rest[index - 1].end if index else row.at.end)
     usual = row.rest[1].start - row.rest[0].end if index >= 2 else gap_before
-    return not (gap_before == usual and gap_after > gap_before)
+    return gap_before == usual and gap_after > gap_before

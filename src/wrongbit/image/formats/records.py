@@ -228,7 +228,7 @@ def _check_overlaps(records: list[Record], first: int, end: int, file: str, note
             example = f"line {line} repeats line {owner[here][twice][0]}"
         repeated += int(twice.sum())
         values[here], owner[here] = given, line
-    notes.append(f"{repeated} bytes are given twice with the same value (first: {example}).")
+    notes.append(f"Given twice with the same value: {repeated} bytes (first: {example}).")
 
 
 def writable_bytes(contents: Contents, fill: int | None) -> tuple[bytes, NDArray[np.bool_]]:
