@@ -7,7 +7,7 @@ for every instrument's sampling period, and wide enough in 64 bits for a hundred
 from __future__ import annotations
 
 import re
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal, DecimalException
 
 from wrongbit.errors import InputError
 
@@ -22,10 +22,17 @@ PICOSECONDS: dict[str, int] = {
 }
 """Picoseconds in one of each unit of time."""
 
+LONGEST_TIME = 2**63 - 1
+"""Picoseconds that fit a signed 64-bit integer: about 107 days."""
+
 HERTZ: dict[str, int] = {"Hz": 1, "kHz": 10**3, "MHz": 10**6, "GHz": 10**9}
 """Hertz in one of each unit of frequency."""
 
+_LARGEST = Decimal(10) ** 24
 _QUANTITY = re.compile(r"^\s*([+-]?[0-9][0-9_ ]*(?:[.,][0-9]+)?(?:[eE][+-]?[0-9]+)?)\s*([A-Za-zµμ]+)\s*$")
+
+
+_BIT_RUN = re.compile(r"\s*([0-9]{1,4})\s*(?:\.\.\s*([0-9]{1,4})\s*)?")
 
 
 def parse_time(text: str) -> int:
@@ -39,7 +46,10 @@ def parse_time(text: str) -> int:
     >>> parse_time("0,5 µs")
     500000
     """
-    return round(_quantity(text, PICOSECONDS, "a time such as '450 ns'"))
+    picoseconds = round(_quantity(text, PICOSECONDS, "a time such as '450 ns'"))
+    if abs(picoseconds) > LONGEST_TIME:
+        raise InputError(f"{text!r} is longer than a hundred days.", "Check the number and its unit.")
+    return picoseconds
 
 
 def parse_frequency(text: str) -> float:
@@ -59,10 +69,12 @@ def _quantity(text: str, units: dict[str, int], expected: str) -> Decimal:
     if match is None or match[2] not in units:
         raise InputError(f"{text!r} is not {expected}.", f"Use one of the units {', '.join(units)}.")
     try:
-        number = Decimal(match[1].replace(",", ".").replace(" ", "").replace("_", ""))
-    except InvalidOperation:
-        raise InputError(f"{text!r} is not {expected}.", "Write the number in digits.") from None
-    return number * units[match[2]]
+        value = Decimal(match[1].replace(",", ".").replace(" ", "").replace("_", "")) * units[match[2]]
+    except DecimalException:
+        raise InputError(f"{text!r} is not {expected}.", "Write a number of reasonable size.") from None
+    if abs(value) > _LARGEST:
+        raise InputError(f"{text!r} is not {expected}.", "Write a number of reasonable size.")
+    return value
 
 
 def format_time(picoseconds: int | float) -> str:
@@ -101,7 +113,7 @@ def parse_bits(text: str) -> tuple[int, ...]:
     """Bit numbers in order: ``0..7`` upward, ``7..0`` downward, ``0, 2, 4..6`` a mixture.
 
     Raises:
-        InputError: A piece is neither a number nor a range.
+        InputError: A piece is neither a number of at most four digits nor a range.
 
     >>> parse_bits("0..3")
     (0, 1, 2, 3)
@@ -110,13 +122,11 @@ def parse_bits(text: str) -> tuple[int, ...]:
     """
     numbers: list[int] = []
     for piece in text.split(","):
-        match = re.fullmatch(r"\s*([0-9]+)\s*(?:\.\.\s*([0-9]+)\s*)?", piece)
+        match = _BIT_RUN.fullmatch(piece)
         if match is None:
             raise InputError(f"{text!r} is not a list of bits.", "Write it as '0..7' or '0, 1, 2'.")
         first = int(match[1])
         last = first if match[2] is None else int(match[2])
-        if max(first, last) > 4095:
-            raise InputError(f"{text!r} names bit {max(first, last)}.", "Bit numbers end at 63.")
         numbers.extend(range(first, last + 1) if first <= last else range(first, last - 1, -1))
     return tuple(numbers)
 

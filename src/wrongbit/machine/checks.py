@@ -123,12 +123,13 @@ def _processors_are_possible(machine: Machine, surroundings: Surroundings) -> It
                 f"addresses count bytes, but a word of {processor.word_bits} bits is not 1, 2, 4 or 8 bytes.",
                 'Write address_unit = "word", or correct word_bits.',
             )
-        last = (1 << processor.address_bits) - 1
-        if processor.start_address is not None and processor.start_address > last:
+        start, width = processor.start_address, processor.address_bits
+        last = (1 << width) - 1
+        if start is not None and start > last:
             yield Problem(
                 (*path, "start_address"),
-                f"{hexadecimal(processor.start_address, processor.address_bits)} lies beyond the last "
-                f"address of {processor.address_bits} address bits, {hexadecimal(last, processor.address_bits)}.",
+                f"{hexadecimal(start, width)} lies beyond the last address of {width} address bits, "
+                f"{hexadecimal(last, width)}.",
                 "Correct start_address or address_bits.",
             )
         yield from _recipe(path, processor, surroundings.recipe_names)

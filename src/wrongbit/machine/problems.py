@@ -137,7 +137,7 @@ def problems_of(error: ValidationError) -> list[Problem]:
 
 
 def _is_echo(details: Mapping[str, Any]) -> bool:
-    """True for a list called too short only because its elements, which have problems of their own, fell out."""
+    """True for a list that is too short only because its elements, with problems of their own, fell out."""
     return details["type"] == "too_short" and len(details["input"]) > 0
 
 
