@@ -69,3 +69,29 @@ def count_bits(values: NDArray[np.uint64]) -> NDArray[np.uint8]:
     [0, 3]
     """
     return np.bitwise_count(values)
+
+
+def count_each_bit(values: NDArray[np.uint64], width: int) -> NDArray[np.int64]:
+    """For each bit, the number of values in which it is 1.
+
+    Counts the values of every 16-bit piece first, so that the bits are looked at in a table of 65536 entries
+    and not in a million words.
+
+    Args:
+        values: ``uint64 (n,)``.
+        width: Number of bits to count.
+
+    Returns:
+        ``int64 (width,)``.
+
+    >>> count_each_bit(np.array([1, 3, 2**20], np.uint64), 21).tolist()[:3]
+    [2, 1, 0]
+    """
+    counts = np.zeros(width, np.int64)
+    for low in range(0, width, 16):
+        bits = min(16, width - low)
+        piece = ((values >> np.uint64(low)) & np.uint64((1 << bits) - 1)).astype(np.intp)
+        table = np.bincount(piece, minlength=1 << bits).reshape((2,) * bits)
+        for bit in range(bits):
+            counts[low + bit] = table.take(1, axis=bits - 1 - bit).sum()
+    return counts

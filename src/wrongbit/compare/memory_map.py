@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -71,7 +72,12 @@ class ChipMap:
 
     def chip_address(self, address: NDArray[np.uint64]) -> NDArray[np.uint64]:
         """The address on the chip's own lines, wrapped to its size."""
-        return gather_bits(address, self.address_lines) % np.uint64(len(self.contents))
+        cell = gather_bits(address, self.address_lines)
+        words = len(self.contents)
+        if words >= 1 << len(self.address_lines):
+            return cell
+        # A mask where it will do: dividing a million 64-bit numbers costs more than everything else here.
+        return cell & np.uint64(words - 1) if words & (words - 1) == 0 else cell % np.uint64(words)
 
     def on_bus(self, outputs: NDArray[np.uint64]) -> NDArray[np.uint64]:
         """Outputs (chip order) as bits of the processor's word."""
@@ -112,6 +118,23 @@ class MemoryMap:
         """The chips with contents to compare with."""
         return tuple(chip for chip in self.chips if chip.kind == "rom")
 
+    @cached_property
+    def _tables(self) -> tuple[tuple[ChipMap, NDArray[np.uint64], NDArray[np.uint64]], ...]:
+        """ROMs that answer together, as one table: (one of them, words on the bus, known bits)."""
+        together: dict[tuple[object, ...], list[ChipMap]] = {}
+        for chip in self.roms:
+            together.setdefault((chip.regions, chip.address_lines, len(chip.contents)), []).append(chip)
+        tables = []
+        for chips in together.values():
+            word = np.zeros(len(chips[0].contents), np.uint64)
+            known = np.zeros_like(word)
+            for chip in chips:
+                mask = chip.known_on_bus(chip.known)
+                word |= chip.on_bus(chip.contents) & mask
+                known |= mask
+            tables.append((chips[0], word, known))
+        return tuple(tables)
+
     def expected(
         self, bank: NDArray[np.int32], address: NDArray[np.uint64]
     ) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
@@ -126,12 +149,14 @@ class MemoryMap:
         """
         word = np.zeros(len(address), np.uint64)
         known = np.zeros(len(address), np.uint64)
-        for chip in self.roms:
+        for chip, words, masks in self._tables:
             index = np.flatnonzero(chip.selected(bank, address))
-            if not len(index):
-                continue
-            cell = chip.chip_address(address[index])
-            mask = chip.known_on_bus(chip.known[cell])
-            word[index] |= chip.on_bus(chip.contents[cell]) & mask
-            known[index] |= mask
+            if len(index) == len(address):
+                cell = chip.chip_address(address).astype(np.intp)
+                word |= words[cell]
+                known |= masks[cell]
+            elif len(index):
+                cell = chip.chip_address(address[index]).astype(np.intp)
+                word[index] |= words[cell]
+                known[index] |= masks[cell]
         return word, known

@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from wrongbit.bits import gather_bits
+from wrongbit.bits import count_each_bit
 from wrongbit.bus.cycles import Cycles
 from wrongbit.compare.judge import is_reading
-from wrongbit.compare.memory_map import ChipMap, MemoryMap
+from wrongbit.compare.memory_map import ChipMap, ChipRegion, MemoryMap
 from wrongbit.compare.verdicts import AGREES, DIFFERS, NOT_KNOWN, Verdicts
+
+Words = NDArray[np.uint64]
 
 
 @dataclass(frozen=True)
@@ -107,6 +110,8 @@ def summarise(cycles: Cycles, verdicts: Verdicts, memory_map: MemoryMap) -> Summ
     """Count verdicts per bit, per chip and per address line."""
     reading = is_reading(cycles)
     differs = np.flatnonzero(verdicts.verdict == DIFFERS)
+    wrong = cycles.take(differs)
+    wrong_bits = verdicts.wrong[differs]
     return Summary(
         cycles=len(cycles),
         reading=int(np.count_nonzero(reading)),
@@ -114,51 +119,74 @@ def summarise(cycles: Cycles, verdicts: Verdicts, memory_map: MemoryMap) -> Summ
         differs=len(differs),
         not_known=int(np.count_nonzero(reading & (verdicts.verdict == NOT_KNOWN))),
         first_wrong=int(differs[0]) if len(differs) else None,
-        bits=tuple(_bit(bit, cycles, verdicts, memory_map) for bit in range(memory_map.word_bits)),
-        chips=tuple(
-            count
-            for chip in memory_map.chips
-            if (count := _chip(chip, cycles, verdicts, reading)) is not None
-        ),
-        lines=tuple(_line(line, cycles, verdicts) for line in range(memory_map.address_bits)),
+        bits=_bits(wrong, wrong_bits, verdicts, memory_map),
+        chips=_chips(cycles, verdicts, wrong, differs, memory_map),
+        lines=_lines(cycles, verdicts, wrong, memory_map.address_bits),
     )
 
 
-def _bit(bit: int, cycles: Cycles, verdicts: Verdicts, memory_map: MemoryMap) -> BitCount:
-    one = np.uint64(1 << bit)
-    wrong = (verdicts.wrong & one) != 0
-    as_one = int(np.count_nonzero(wrong & ((cycles.word & one) != 0)))
-    return BitCount(
-        bit=bit,
-        chips=tuple(chip.name for chip in memory_map.chips if bit in chip.lane),
-        judged=int(np.count_nonzero(verdicts.judged & one)),
-        read_as_one=as_one,
-        read_as_zero=int(np.count_nonzero(wrong)) - as_one,
+def _bits(
+    wrong: Cycles, wrong_bits: Words, verdicts: Verdicts, memory_map: MemoryMap
+) -> tuple[BitCount, ...]:
+    width = memory_map.word_bits
+    judged = count_each_bit(verdicts.judged, width)
+    as_one = count_each_bit(wrong_bits & wrong.word, width)
+    as_zero = count_each_bit(wrong_bits & ~wrong.word, width)
+    return tuple(
+        BitCount(
+            bit=bit,
+            chips=tuple(chip.name for chip in memory_map.chips if bit in chip.lane),
+            judged=int(judged[bit]),
+            read_as_one=int(as_one[bit]),
+            read_as_zero=int(as_zero[bit]),
+        )
+        for bit in range(width)
     )
 
 
-def _chip(
-    chip: ChipMap, cycles: Cycles, verdicts: Verdicts, reading: np.typing.NDArray[np.bool_]
-) -> ChipCount | None:
-    lane = np.uint64(chip.lane_mask)
-    rows = np.flatnonzero(reading & ((verdicts.judged & lane) != 0))
-    rows = rows[chip.selected(cycles.bank[rows], cycles.address[rows])]
-    if not len(rows):
-        return None
-    wrong = rows[(verdicts.wrong[rows] & lane) != 0]
-    judged = verdicts.judged[wrong] & lane
-    held = ((cycles.word[wrong] ^ cycles.held[wrong]) & judged) == 0
-    return ChipCount(
-        name=chip.name,
-        judged=len(rows),
-        wrong=len(wrong),
-        wrong_addresses=len(np.unique(chip.chip_address(cycles.address[wrong]))),
-        held=int(np.count_nonzero(held)),
+def _chips(
+    cycles: Cycles, verdicts: Verdicts, wrong: Cycles, differs: NDArray[np.intp], memory_map: MemoryMap
+) -> tuple[ChipCount, ...]:
+    chosen: dict[tuple[ChipRegion, ...], NDArray[np.bool_]] = {}
+    counts = []
+    for chip in memory_map.chips:
+        if chip.regions not in chosen:
+            chosen[chip.regions] = chip.selected(cycles.bank, cycles.address)
+        lane = np.uint64(chip.lane_mask)
+        judged = int(np.count_nonzero(chosen[chip.regions] & ((verdicts.judged & lane) != 0)))
+        if not judged:
+            continue
+        bad = np.flatnonzero(chosen[chip.regions][differs] & ((verdicts.wrong[differs] & lane) != 0))
+        lines_judged = verdicts.judged[differs[bad]] & lane
+        held = ((wrong.word[bad] ^ wrong.held[bad]) & lines_judged) == 0
+        counts.append(
+            ChipCount(
+                name=chip.name,
+                judged=judged,
+                wrong=len(bad),
+                wrong_addresses=_different(chip, wrong.address[bad]),
+                held=int(np.count_nonzero(held)),
+            )
+        )
+    return tuple(counts)
+
+
+def _different(chip: ChipMap, address: Words) -> int:
+    """Number of different cells of a chip among these addresses."""
+    touched = np.zeros(len(chip.contents), np.bool_)
+    touched[chip.chip_address(address).astype(np.intp)] = True
+    return int(np.count_nonzero(touched))
+
+
+def _lines(cycles: Cycles, verdicts: Verdicts, wrong: Cycles, address_bits: int) -> tuple[LineCount, ...]:
+    judged = cycles.address[verdicts.judged != 0]
+    judged_high = count_each_bit(judged, address_bits)
+    wrong_high = count_each_bit(wrong.address, address_bits)
+    return tuple(
+        LineCount(
+            line,
+            (len(judged) - int(judged_high[line]), int(judged_high[line])),
+            (len(wrong) - int(wrong_high[line]), int(wrong_high[line])),
+        )
+        for line in range(address_bits)
     )
-
-
-def _line(line: int, cycles: Cycles, verdicts: Verdicts) -> LineCount:
-    level = gather_bits(cycles.address, [line]).astype(np.intp)
-    judged = np.bincount(level[verdicts.judged != 0], minlength=2)
-    wrong = np.bincount(level[verdicts.wrong != 0], minlength=2)
-    return LineCount(line, (int(judged[0]), int(judged[1])), (int(wrong[0]), int(wrong[1])))
