@@ -27,6 +27,7 @@ HEX_MNEMONICS = frozenset(
 """Mnemonics and assembler words that consist of hex digits only (common practice, no source)."""
 
 _TOKEN = re.compile(r"\S+")
+_NUMBER = re.compile(r"[0-9]{1,9}")
 _GLUED = re.compile(r"^(\s*(?:[0-9]+\s+)?(?:\$|0[xX])?[0-9A-Fa-f]{1,11}[hHrR']?)\s*[:/]")
 
 
@@ -114,7 +115,7 @@ def read_rows(lines: Sequence[Line], layout: Layout, shape: WordShape, address_r
             continue
         numbers = line.tokens[: layout.address]
         levels = line.tokens[layout.address + 1 : layout.first_word]
-        if not all(token.text.isdecimal() for token in (*numbers, *levels)):
+        if not all(_NUMBER.fullmatch(token.text) for token in (*numbers, *levels)):
             continue
         if any(shape.is_word(token.text) for token in levels):
             continue

@@ -10,7 +10,7 @@ _CONTROL = re.compile(rb"[\x00-\x08\x0b\x0e-\x19\x1b-\x1f\x7f]")
 _HIGH = re.compile(rb"[\x80-\xff]")
 _END_OF_LINE = re.compile(r"\r\n|\n|\r")
 _UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
-_HIGH_SHARE = 20
+_HIGH_SHARE = 10
 """A text may have one byte in this many above 7E: accents and frames, in whatever code page."""
 
 
