@@ -321,7 +321,9 @@ def _layout(offers: Sequence[_Offer], positions: Mapping[Wire, int], widths: Map
                 buses[stem[0]].setdefault(stem[1], place)
     for name, bits in buses.items():
         for bit, place in bits.items():
-            signals.setdefault(f"{name}_{bit}" if name[-1:].isdigit() else f"{name}{bit}", place)
+            single = f"{name}_{bit}" if name[-1:].isdigit() else f"{name}{bit}"
+            if single not in buses:  # D1 may be a bus beside bit 1 of D
+                signals.setdefault(single, place)
     return Layout(signals, {name: _bus(bits, widths.get(name, 0)) for name, bits in buses.items()})
 
 
