@@ -173,13 +173,14 @@ def lay_out(records: list[Record], file: str, notes: list[str]) -> Contents:
     end = max(address + len(data) for address, data, _ in ordered)
     if end - first > LARGEST_SPAN:
         raise _too_wide(ordered, file)
-    values, known = bytearray(end - first), bytearray(end - first)
+    values, known = bytearray(end - first), bytearray(b"\xff" * (end - first))
     reached, overlap = first, False
     for address, data, _ in ordered:
+        if address > reached:
+            known[reached - first : address - first] = bytes(address - reached)
         overlap |= address < reached
         reached = max(reached, address + len(data))
         values[address - first : address - first + len(data)] = data
-        known[address - first : address - first + len(data)] = b"\xff" * len(data)
     if overlap:
         _check_overlaps(records, first, end, file, notes)
     return Contents(
