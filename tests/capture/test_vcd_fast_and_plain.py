@@ -90,7 +90,7 @@ def right_words(draw: st.DrawFn) -> bytes:
 WRONG = (
     b"#|#1x|#1:|#1/|#-1|#3|#99999999999999999999|#0000000000000000000007|#9223372036854775808|b|b2|b0/|bx0y|"
     b"bx:|q!|0|1?|x|xabcd|1abc_|1longer_than_9|p0|$foo|$dumpvar|$dumpvarz|\xff|r1.5|r1.5 !|sx !|$end!|"
-    b"1eightabcd|bbb|b00 !|bxx !|b11111 #|b ! 1!|b0 b0|b0 ?|bb b"
+    b"1eightabcd|bbb|b00 !|bxx !|b11111 #|b ! 1!|b0 b0|b0 ?|bb b|b8 #|b19 #"
 ).split(b"|")
 wrong_word = st.sampled_from(WRONG) | st.binary(min_size=1, max_size=12).map(
     lambda raw: bytes(byte for byte in raw if byte > 32) or b"?"

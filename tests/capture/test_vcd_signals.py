@@ -83,7 +83,7 @@ class TestNames:
         layout = select(
             r"$var wire 1 ! \RD# $end $var wire 1 % Channel 3 $end $var wire 1 & \n$1 $end"
         ).layout
-        assert set(layout.signals) >= {"RD", "CHANNEL 3", "N$1"}
+        assert set(layout.signals) >= {"RD", "CHANNEL3", "N$1"}
 
     def test_elements_of_an_array_are_words_of_their_own(self, select):
         layout = select("$var reg 8 ! ram[3] [7:0] $end $var reg 8 % ram[4] $end").layout
@@ -170,9 +170,38 @@ class TestColumns:
 
     def test_a_column_that_is_not_there_is_refused_with_near_names(self, select):
         with pytest.raises(
-            CaptureError, match=r"'ADRESS', which the file does not have. Near it are ADDRESS"
+            CaptureError, match=r"'ADRESS', which the file does not have.*nearest is 'ADDRESS'"
         ):
             select("$var wire 8 ! ADDRESS [7:0] $end", point({"ADRESS": "A"}))
+
+    @pytest.mark.parametrize(
+        "key", ["top.cpu.BUS", "TOP.cpu.bus[3:0]", "BUS", "bus", "bus [3:0]", "Top.Cpu.Bus [3 : 0]"]
+    )
+    def test_capitals_and_blanks_make_no_difference_where_nothing_else_fits(self, select, key):
+        scopes = "$scope module top $end $scope module cpu $end $var wire 4 ! BUS [3:0] $end"
+        assert "AD" in select(scopes, point({key: "AD"})).layout.buses
+
+    def test_the_most_exact_key_decides(self, select):
+        variables = "$var wire 1 ! C $end $scope module b $end $var wire 1 % C $end"
+        layout = select(variables, point({"C": "RD", "b.C": "WR"})).layout
+        assert set(layout.signals) == {"RD", "WR"}
+
+    def test_part_of_a_bus_is_named_with_its_bits(self, select):
+        variables = "$var wire 8 ! hi [7:0] $end $var wire 8 % lo [7:0] $end $var wire 1 & top $end"
+        layout = select(variables, point({"hi": "A.8..15", "lo": "A[7:0]", "top": "A.16"}), A=20).layout
+        assert len(layout.buses["A"]) == 20
+        assert all(place >= 0 for place in layout.buses["A"][:17])
+        assert set(layout.buses["A"][17:]) == {-1}
+        assert layout.signals["A8"] == layout.buses["A"][8]
+
+    def test_a_mapping_to_more_wires_than_bits_is_refused(self, select):
+        with pytest.raises(CaptureError, match=r"has 4 bits, but is mapped to the 8 wires 'A.8..15'"):
+            select("$var wire 4 ! hi [3:0] $end", point({"hi": "A.8..15"}))
+
+    def test_underlined_bits_belong_to_a_bus_that_the_machine_has(self, select):
+        layout = select("$var wire 1 ! D_0 $end $var wire 1 % D_1 $end $var wire 1 & CE_1 $end", D=2).layout
+        assert layout.buses["D"] == (layout.signals["D0"], layout.signals["D1"])
+        assert "CE_1" in layout.signals
 
     def test_two_columns_for_one_signal_are_refused(self, select):
         with pytest.raises(CaptureError, match="both mapped to RD"):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
@@ -11,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from wrongbit.capture.capture import Layout
+from wrongbit.capture.columns import Target, bit_name, find_columns, is_needed, target_of
 from wrongbit.capture.formats._vcd_header import LEVEL_KINDS, Header, Variable
 from wrongbit.capture.formats._vcd_words import IGNORED, Slots
 from wrongbit.errors import CaptureError
@@ -78,7 +78,7 @@ def select_signals(header: Header, point: Point, widths: Mapping[str, int], file
         CaptureError: A column is not in the file, a needed name has several meanings, or nothing is left.
     """
     notes: list[str] = []
-    offers = _offers(header.variables, point, notes, file)
+    offers = _offers(header.variables, point, widths, notes, file)
     offers = _without_rivals(offers, widths, notes, file)
     offers = _without_excess(offers, widths, notes)
     if not offers:
@@ -96,41 +96,54 @@ def select_signals(header: Header, point: Point, widths: Mapping[str, int], file
 # -- names -------------------------------------------------------------------------------------------------
 
 
-def _offers(variables: Sequence[Variable], point: Point, notes: list[str], file: str) -> list[_Offer]:
+def _offers(
+    variables: Sequence[Variable], point: Point, widths: Mapping[str, int], notes: list[str], file: str
+) -> list[_Offer]:
     """Every variable that carries levels and is not ignored, with its name."""
-    columns = {_key(column): target for column, target in point.columns.items()}
-    ignored = {_key(column) for column in point.ignore}
+    finder = _Finder(variables)
+    columns = _columns_by_variable(finder, point, file)
+    ignored = {number for column in point.ignore for number, _ in finder.find(column)}
+    scopes = {_folded(column) for column in point.ignore}
     offers = []
-    found = set()
     valueless = []
-    for variable in variables:
-        spellings = _spellings(variable)
-        column = next((each for each in spellings if each in columns), None)
-        if column is not None:
-            found.add(column)
-        elif any(each in ignored for each in (*spellings, *_scopes(variable))):
+    for number, variable in enumerate(variables):
+        column = columns.get(number)
+        if column is None and (number in ignored or any(each in scopes for each in _scopes(variable))):
             continue
         unfit = variable.kind in _VALUELESS or variable.width == 0
         if unfit or (column is None and variable.kind not in LEVEL_KINDS):
             valueless.append(f"{variable.kind} {variable.path}")
         elif column is None:
-            bits = None if variable.width == 1 and variable.bits is None else _bits(variable)
-            offers.append(_Offer(variable, parse_signal(variable.name).base, bits, False))
+            offers.append(_offer(variable, variable.name, widths, mapped=False, is_bit=False, file=file))
         else:
-            offers.append(_mapped_offer(variable, column, columns[column]))
-    _check_columns_found(columns.keys() - found, variables, file)
+            is_bit = column.endswith("]")  # not the whole bus of which the variable is a bit
+            target = point.columns[column]
+            offers.append(_offer(variable, target, widths, mapped=True, is_bit=is_bit, file=file))
     if valueless:
         notes.append(f"Left out, as they carry no levels of wires: {_shortened(valueless)}.")
     return offers
 
 
-def _mapped_offer(variable: Variable, column: str, target: str) -> _Offer:
-    name = parse_signal(target).base
-    if variable.width > 1:
-        return _Offer(variable, name, _bits(variable), True)
-    if variable.bits is not None and not column.endswith("]"):  # the bus was named, this is a bit of it
-        return _Offer(variable, name, _bits(variable), True)
-    return _Offer(variable, name, None, True)
+def _offer(
+    variable: Variable, text: str, widths: Mapping[str, int], *, mapped: bool, is_bit: bool, file: str
+) -> _Offer:
+    base, target = parse_signal(text).base, target_of(text, widths)
+    if target.bits is not None and target.name != base:  # the name gives the bits
+        if len(target.bits) == variable.width:
+            return _Offer(variable, target.name, target.bits, mapped)
+        if mapped:
+            raise CaptureError(
+                f"The variable {variable.path} has {variable.width} bits, but is mapped to the "
+                f"{len(target.bits)} wires {text!r}.",
+                "Correct the probe point's columns.",
+                file=file,
+                line=variable.line,
+            )
+    if variable.width > 1 or (variable.bits is not None and not is_bit):
+        return _Offer(variable, base, _bits(variable), mapped)
+    if target.bits is not None:
+        return _Offer(variable, base, (0,), mapped)  # one wire where the machine has a bus
+    return _Offer(variable, target.name, None, mapped)
 
 
 def _bits(variable: Variable) -> tuple[int, ...]:
@@ -139,32 +152,66 @@ def _bits(variable: Variable) -> tuple[int, ...]:
     return tuple(range(lowest, lowest + variable.width))
 
 
-def _key(text: str) -> str:
-    """A column's name as it is compared: no blanks around a range."""
-    return re.sub(r"\s*([\[\]:])\s*", r"\1", text.strip())
+def _columns_by_variable(finder: _Finder, point: Point, file: str) -> dict[int, str]:
+    """For each mapped variable its key in the probe point's ``columns``; the most exact key decides."""
+    chosen: dict[int, tuple[int, str]] = {}
+    for column in point.columns:
+        found = finder.find(column)
+        if not found:
+            find_columns([column], finder.names(), point, file)  # tells what the file has instead
+        for number, rank in found:
+            if number not in chosen or rank < chosen[number][0]:
+                chosen[number] = (rank, column)
+    return {number: column for number, (_, column) in chosen.items()}
+
+
+class _Finder:
+    """Finds variables by name: as it is spelt, else but for capitals, else as a signal."""
+
+    def __init__(self, variables: Sequence[Variable]) -> None:
+        self._variables = variables
+        self._tables: list[dict[str, list[tuple[int, int]]]] = []
+        for spelling in (_tight, _folded, _canonical):
+            table: dict[str, list[tuple[int, int]]] = defaultdict(list)
+            for number, variable in enumerate(variables):
+                for rank, name in enumerate(_spellings(variable)):
+                    table[spelling(name)].append((number, rank))
+            self._tables.append(table)
+
+    def find(self, name: str) -> list[tuple[int, int]]:
+        """Number of each variable that is meant, with how exactly (0: path and range)."""
+        for spelling, table in zip((_tight, _folded, _canonical), self._tables, strict=True):
+            if found := table.get(spelling(name)):
+                return found
+        return []
+
+    def names(self) -> list[str]:
+        """Every name, for a message."""
+        return list(dict.fromkeys(name for v in self._variables for name in (v.name, v.path)))
 
 
 def _spellings(variable: Variable) -> tuple[str, ...]:
     """Ways to name a variable, the most exact first."""
     path = ".".join((*variable.scope, variable.name))
     ranged = variable.range_text
-    return tuple(_key(each) for each in (path + ranged, path, variable.name + ranged, variable.name))
+    return (path + ranged, path, variable.name + ranged, variable.name)
+
+
+def _tight(text: str) -> str:
+    """A name without blanks around its range."""
+    return re.sub(r"\s*([\[\]:])\s*", r"\1", text.strip())
+
+
+def _folded(text: str) -> str:
+    return _tight(text).casefold()
+
+
+def _canonical(text: str) -> str:
+    return parse_signal(_tight(text)).base
 
 
 def _scopes(variable: Variable) -> Iterable[str]:
-    return (".".join(variable.scope[:depth]) for depth in range(1, len(variable.scope) + 1))
-
-
-def _check_columns_found(missing: Iterable[str], variables: Sequence[Variable], file: str) -> None:
-    for column in sorted(missing):
-        names = sorted({name for variable in variables for name in (variable.path, variable.name)})
-        near = difflib.get_close_matches(column, names, 3)
-        hint = f"Near it are {', '.join(near)}." if near else f"It has {_shortened(names)}."
-        raise CaptureError(
-            f"The probe point maps the column {column!r}, which the file does not have. {hint}",
-            "Correct the name in the probe point's columns.",
-            file=file,
-        )
+    return (_folded(".".join(variable.scope[:depth])) for depth in range(1, len(variable.scope) + 1))
 
 
 # -- names that mean several things ------------------------------------------------------------------------
@@ -231,12 +278,9 @@ def _rival_error(rivals: Sequence[tuple[_Offer, _Offer]], file: str) -> CaptureE
 
 
 def _is_wanted(offer: _Offer, widths: Mapping[str, int]) -> bool:
-    if offer.mapped or offer.name in widths:
+    if offer.mapped or is_needed(Target(offer.name, offer.bits), widths):
         return True
-    stem = split_bus_bit(offer.name)
-    if offer.bits is None:
-        return stem is not None and stem[0] in widths
-    return any(f"{offer.name}{bit}" in widths for bit in offer.bits)
+    return offer.bits is not None and any(bit_name(offer.name, bit) in widths for bit in offer.bits)
 
 
 def _without_excess(offers: list[_Offer], widths: Mapping[str, int], notes: list[str]) -> list[_Offer]:
@@ -321,9 +365,8 @@ def _layout(offers: Sequence[_Offer], positions: Mapping[Wire, int], widths: Map
                 buses[stem[0]].setdefault(stem[1], place)
     for name, bits in buses.items():
         for bit, place in bits.items():
-            single = f"{name}_{bit}" if name[-1:].isdigit() else f"{name}{bit}"
-            if single not in buses:  # D1 may be a bus beside bit 1 of D
-                signals.setdefault(single, place)
+            if bit_name(name, bit) not in buses:  # D1 may be a bus beside bit 1 of D
+                signals.setdefault(bit_name(name, bit), place)
     return Layout(signals, {name: _bus(bits, widths.get(name, 0)) for name, bits in buses.items()})
 
 
