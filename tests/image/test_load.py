@@ -159,7 +159,7 @@ def words_of(contents: Contents) -> dict[int, int]:
 
 
 def listed(
-    folder: Path, text: str, word_bits: int, unit: str = "word", order: str = "little", **entry: object
+    folder: Path, text: str, word_bits: int, unit: str | None = None, order: str = "little", **entry: object
 ) -> Contents:
     (folder / "rom.lst").write_text(text)
     listing = Listing.model_validate({"file": "rom.lst"} | entry)
@@ -190,6 +190,21 @@ def test_listing_whose_addresses_count_bytes(tmp_path: Path) -> None:
         0x102: 0x5678,
         0x104: 0x9ABC,
     }
+
+
+def test_stated_address_unit_is_obeyed(tmp_path: Path) -> None:
+    """Nothing in this listing shows what its addresses count."""
+    text = "100 1234 5678\n"
+    assert words_of(listed(tmp_path, text, 16, "byte")) == {0x100: 0x1234, 0x102: 0x5678}
+    assert words_of(listed(tmp_path, text, 16, "word")) == {0x100: 0x1234, 0x101: 0x5678}
+    contents = listed(tmp_path, text, 16)
+    assert contents.notes[-1].endswith("and that addresses count words, as was taken, not bytes.")
+    with pytest.raises(ImageError) as caught:
+        listed(tmp_path, "101 1234\n", 16, "byte")
+    assert (caught.value.line, caught.value.message) == (
+        1,
+        "address 0x101 lies inside a word of 16 bits, as addresses count bytes.",
+    )
 
 
 def test_listing_of_bytes_for_a_wider_processor(tmp_path: Path) -> None:

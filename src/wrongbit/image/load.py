@@ -160,7 +160,7 @@ def load_listing(
     folder: Path,
     *,
     byte_order: ByteOrder = "little",
-    address_unit: Literal["word", "byte"] = "word",
+    address_unit: Literal["word", "byte"] | None = None,
 ) -> Contents:
     """Words as the processor sees them, at the processor's addresses.
 
@@ -169,8 +169,8 @@ def load_listing(
         word_bits: Width of the processor's word.
         folder: Folder against which the file's name is meant.
         byte_order: For a file of bytes and a wider word: how bytes make a word.
-        address_unit: For a file of bytes and a wider word: the processor's addresses count 'word' or
-            'byte'. A listing of whole words is read at the addresses printed in it.
+        address_unit: What the processor's addresses count. None: a listing of wider words shows it by how
+            its addresses rise; a file of bytes becomes words at addresses that count words.
 
     Returns:
         One entry an address from the first listed one (with ``offset`` added). Where addresses count
@@ -180,7 +180,7 @@ def load_listing(
         ImageError: The file cannot be read, or the offset makes an address negative.
     """
     path = folder / listing.file
-    contents, step = _read_listing(listing, word_bits, path)
+    contents, step = _read_listing(listing, word_bits, path, address_unit)
     if contents.word_bits == 8 and word_bits > 8:
         contents = as_words(contents, word_bits, byte_order)
         contents = _noted(contents, f"Bytes were joined to words in {byte_order}-endian order.")
@@ -197,23 +197,17 @@ def load_listing(
     return replace(contents, base=base)
 
 
-def _read_listing(listing: Listing, word_bits: int, path: Path) -> tuple[Contents, int]:
+def _read_listing(
+    listing: Listing, word_bits: int, path: Path, unit: Literal["word", "byte"] | None
+) -> tuple[Contents, int]:
     """Read in the processor's width; a listing that has no such word may list bytes."""
+    bases = (listing.address_radix, listing.word_radix)
     try:
-        return read_words(path, listing.format, _listing_options(listing, word_bits))
+        return read_words(path, listing.format, ListingOptions(*bases, word_bits, unit))
     except ImageError as error:
-        if (
-            error.line is not None
-            or word_bits == 8
-            or word_bits % 8
-            or listing.format not in ("auto", "listing")
-        ):
+        if error.line is not None or word_bits == 8 or word_bits % 8:
             raise
         try:
-            return read_words(path, listing.format, _listing_options(listing, 8))
+            return read_words(path, listing.format, ListingOptions(*bases, 8))
         except ImageError:
             raise error from None
-
-
-def _listing_options(listing: Listing, word_bits: int) -> ListingOptions:
-    return ListingOptions(listing.address_radix, listing.word_radix, word_bits)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import zip_longest
+from typing import Literal
 
 import numpy as np
 
@@ -45,11 +46,13 @@ class ListingOptions:
         address_radix: Number base of addresses: 8, 10 or 16.
         word_radix: Number base of words: 8, 10 or 16.
         word_bits: Width of a word; None: told by the count of digits (hex and octal), with a note.
+        address_unit: What the addresses count; None: told by how they rise, with a note.
     """
 
     address_radix: int = 16
     word_radix: int = 16
     word_bits: int | None = None
+    address_unit: Literal["word", "byte"] | None = None
 
 
 def recognise(data: bytes) -> tuple[bool, str]:
@@ -149,34 +152,36 @@ def _best_reading(worth: Sequence[tuple[int, str]], options: ListingOptions, fil
         reading
         for shape in _shapes(options, file)
         for layout in LAYOUTS
-        for reading in _readings(worth[:_SAMPLE], shape, layout, options.address_radix)
+        for reading in _readings(worth[:_SAMPLE], shape, layout, options)
     ]
     best = max(tried, key=lambda reading: reading.rank)  # of equal ones the first
     if len(worth) <= _SAMPLE:
         return best
-    whole = _readings(worth, best.shape, best.layout, options.address_radix)
+    whole = _readings(worth, best.shape, best.layout, options)
     return max(whole, key=lambda reading: reading.rank)
 
 
 def _readings(
-    worth: Sequence[tuple[int, str]], shape: WordShape, layout: Layout, address_radix: int
+    worth: Sequence[tuple[int, str]], shape: WordShape, layout: Layout, options: ListingOptions
 ) -> list[_Reading]:
     """The lines read by one shape and layout, once for each step that is possible."""
     lines = [split_line(number, text, shape) for number, text in worth]
-    rows = read_rows(lines, layout, shape, address_radix)
+    rows = read_rows(lines, layout, shape, options.address_radix)
     readings = []
-    for step in _steps(shape, [row for row in rows if row.run]):
+    for step in _steps(shape, rows, options.address_unit):
         kept = in_column(rows, step)
         readings.append(_Reading(shape, layout, step, kept, count_links(kept, step)))
     return readings
 
 
-def _steps(shape: WordShape, rows: Sequence[Row]) -> tuple[int, ...]:
+def _steps(shape: WordShape, rows: Sequence[Row], unit: Literal["word", "byte"] | None) -> tuple[int, ...]:
     """Addresses count words; or bytes, where a word is several and every address is a multiple of them."""
     size = shape.bits // 8
-    if size < 2 or shape.bits % 8 or any(row.address % size for row in rows):
+    if size < 2 or shape.bits % 8 or unit == "word":
         return (1,)
-    return (1, size)
+    if unit == "byte":
+        return (size,)
+    return (1,) if any(row.address % size for row in rows if row.run) else (1, size)
 
 
 def _gather(reading: _Reading, columns: Columns, file: str) -> _Gathered:
@@ -220,6 +225,13 @@ def _take(row: Row, index: int, reading: _Reading, gathered: _Gathered, file: st
     """Put one word at its address."""
     shape, line, token = reading.shape, row.line.number, row.rest[index]
     address = row.address + index * reading.step
+    if address % reading.step:
+        raise ImageError(
+            f"address 0x{row.address:X} lies inside a word of {shape.bits} bits, as addresses count bytes.",
+            "Correct the address, or state the true width of a word.",
+            file=file,
+            line=line,
+        )
     if not shape.fits(token.text):
         raise ImageError(
             f"{token.text!r} is more than {shape.bits} bits can hold "
@@ -282,6 +294,8 @@ def _notes(
         notes.append("The number after the address was taken for a level, not for a word.")
     if reading.step > 1:
         notes.append(f"The addresses count bytes: {reading.step} from word to word.")
+    if not reading.links:
+        notes.append(_unproven(reading, options))
     if gathered.repeated:
         notes.append(f"Given twice with the same value: {gathered.repeated} words.")
     if gathered.unclear:
@@ -295,6 +309,15 @@ def _notes(
             "what it stands for is not known."
         )
     return notes
+
+
+def _unproven(reading: _Reading, options: ListingOptions) -> str:
+    """What nothing in the listing confirms: no line leads up to the next one's address."""
+    text = "No line's words lead up to the next line's address: check that the first number is the address"
+    several = any(row.run > 1 for row in reading.rows)
+    if several and len(_steps(reading.shape, reading.rows, options.address_unit)) > 1:
+        text += ", and that addresses count words, as was taken, not bytes"
+    return f"{text}."
 
 
 def _count_note(lines: Sequence[str], worth: Sequence[tuple[int, str]], gathered: _Gathered) -> str:

@@ -249,7 +249,7 @@ def _may_be_mnemonic(row: Row, index: int, *, clear: bool) -> bool:
     token = row.rest[index]
     listed = token.text.upper() in HEX_MNEMONICS
     if index + 1 < row.run:
-        return listed and not clear
+        return listed and not clear and index > 0  # words come first, so the first is one
     if row.run == len(row.rest):
         return False  # nothing follows that could be its operand
     return (listed or not clear) and not _ends_spaced_words(row, index)
