@@ -11,14 +11,15 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable, Mapping
-from difflib import get_close_matches
 from functools import cache
 from importlib.resources import files
 
 from wrongbit.bus.pins import canonical_name
 from wrongbit.errors import MachineFileError
 from wrongbit.machine.model import Processor
-from wrongbit.machine.recipe import Latch, Recipe, Transfer, parse_event, parse_part, parse_term
+from wrongbit.machine.problems import suggestion
+from wrongbit.machine.recipe import Recipe, Transfer, parse_part, parse_term
+from wrongbit.machine.recipe_checks import names_used
 
 ALIASES: dict[str, str] = {
     "65c02": "6502",
@@ -65,8 +66,7 @@ def builtin_recipe(name: str) -> Recipe:
 
 
 def _unknown_recipe(name: str, wanted: str) -> MachineFileError:
-    near = get_close_matches(wanted, [*recipe_names(), *ALIASES], 1)
-    guess = f"Did you mean {near[0]!r}? " if near else ""
+    guess = suggestion(wanted, [*recipe_names(), *ALIASES])
     return MachineFileError(
         f"There is no built-in bus recipe {name!r}; there are: {', '.join(recipe_names())}.",
         f"{guess}Name one of these, or write the recipe of this machine's own as a table.",
@@ -134,41 +134,19 @@ def bus_widths(processor: Processor) -> Mapping[str, int]:
 def _mentioned(recipe: Recipe) -> tuple[str, ...]:
     """All signals and buses, without latches, in order of first use."""
     latches = {latch.name for latch in recipe.latch}
-    names = dict.fromkeys(name for name, _ in _uses(recipe))
-    return tuple(name for name in names if name not in latches)
+    return tuple(name for name in names_used(recipe) if name not in latches)
 
 
 def _highest_wires(recipe: Recipe) -> Iterable[tuple[str, int]]:
-    """(bus, number of a wire of it that is named) for all parts of buses."""
+    """(bus, number of its highest wire that is named) for every part of a bus and every term on one."""
     latches = {latch.name for latch in recipe.latch}
-    for name, bits in _uses(recipe):
-        if bits and name not in latches:
-            yield name, max(bits)
-
-
-def _uses(recipe: Recipe) -> Iterable[tuple[str, tuple[int, ...]]]:
-    """(name, wires named) for every use of a signal, bus or latch; no wires where it is used whole."""
-    items: tuple[Latch | Transfer, ...] = (*recipe.latch, *recipe.transfer)
-    for item in items:
-        yield from ((name, ()) for name in parse_event(item.at)[0].split("|"))
-        parts = item.bus if isinstance(item, Latch) else (*item.address, item.data)
-        yield from _term_uses(item.where)
-        yield from _part_uses(parts)
-    yield from _part_uses(recipe.bank)
-    for enable in recipe.enable:
-        yield from _term_uses(enable.when)
-
-
-def _term_uses(terms: Iterable[str]) -> Iterable[tuple[str, tuple[int, ...]]]:
-    for term in terms:
-        _, name, bit = parse_term(term)
-        yield name, () if bit is None else (bit,)
-
-
-def _part_uses(parts: Iterable[str]) -> Iterable[tuple[str, tuple[int, ...]]]:
-    for part in parts:
-        name, bits = parse_part(part)
-        yield name, bits or ()
+    parts = [part for latch in recipe.latch for part in latch.bus]
+    parts += [part for transfer in recipe.transfer for part in (*transfer.address, transfer.data)]
+    terms = [term for item in (recipe.latch, recipe.transfer) for each in item for term in each.where]
+    terms += [term for enable in recipe.enable for term in enable.when]
+    named = [parse_part(part) for part in (*parts, *recipe.bank)]
+    named += [(name, None if bit is None else (bit,)) for _, name, bit in map(parse_term, terms)]
+    yield from ((name, max(bits)) for name, bits in named if bits and name not in latches)
 
 
 # -- how wide an address bus is ----------------------------------------------------------------------------
