@@ -1,6 +1,6 @@
 """S-records against worked records, another reader and writer, and damage of every sort.
 
-Worked records: C Users Journal 7.04; the page "Motorola S records" at sonic.net; the file is an example
+Worked records: C Users Journal 7.04; the page "Motorola S records"; the file is an example
 widely attributed to the M68000 Family Programmer's Reference Manual, appendix C (attribution from memory).
 """
 
