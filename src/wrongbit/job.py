@@ -22,11 +22,17 @@ from wrongbit.compare.memory_map import MemoryMap
 from wrongbit.compare.summary import Summary, summarise
 from wrongbit.compare.verdicts import Verdicts
 from wrongbit.errors import CaptureError, UsageError
+from wrongbit.faults.evidence import Evidence, gather_evidence
+from wrongbit.faults.findings import Findings
+from wrongbit.faults.posterior import weigh
 from wrongbit.machine.load import load_machine
 from wrongbit.machine.model import Machine, Point, Processor
 
 Progress = Callable[[int, int], None]
 """Called now and then with the bytes done and the bytes in all."""
+
+DEFAULT_NOISE = 1e-4
+"""Probability that a bit is read wrong for no other reason. A choice: a good clip on a quiet bus does better."""
 
 
 @dataclass(frozen=True)
@@ -152,3 +158,30 @@ def compare_capture(job: Job, capture: Path, progress: Progress | None = None) -
     verdicts = judge(cycles, job.memory_map)
     summary = summarise(cycles, verdicts, job.memory_map)
     return Comparison(cycles, verdicts, summary, (*job.memory_map.notes, *notes))
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """A comparison with the faults that may be behind it.
+
+    Args:
+        comparison: The cycles and their verdicts.
+        evidence: The unique observations that were weighed.
+        findings: Faults by posterior odds, ties as ties.
+    """
+
+    comparison: Comparison
+    evidence: Evidence
+    findings: Findings
+
+
+def diagnose(job: Job, comparison: Comparison, *, noise: float = DEFAULT_NOISE) -> Diagnosis:
+    """Weigh all faults in the light of a comparison.
+
+    Args:
+        job: The machine and the probe point.
+        comparison: From `compare_capture`.
+        noise: Probability that a bit is read wrong for no other reason, above 0 and below 0.5.
+    """
+    evidence = gather_evidence(comparison.cycles, comparison.verdicts)
+    return Diagnosis(comparison, evidence, weigh(evidence, job.memory_map, noise=noise))

@@ -1,0 +1,135 @@
+"""How the weighed faults are shown: the likeliest with its ties, what speaks for it, what would tell more."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rich.text import Text
+
+from wrongbit.cli.compared import comparison_as_json, show_comparison
+from wrongbit.cli.show import ACCENT, QUIET, hex_word, out, plain_table
+from wrongbit.faults.findings import Finding, Findings
+from wrongbit.job import Diagnosis, Job
+
+SHOWN = 6
+"""Further explanations that are listed after the best group."""
+
+
+def show_diagnosis(job: Job, diagnosis: Diagnosis) -> None:
+    """Comparison, then the faults behind it."""
+    show_comparison(job, diagnosis.comparison)
+    findings = diagnosis.findings
+    if not findings.observations:
+        return
+    out.print()
+    if not findings.fault_seen:
+        out.print(Text("No fault seen. ", "bold"), findings.remark())
+        return
+    out.print(Text("What explains it", "bold"))
+    out.print()
+    _explanations(findings)
+    out.print()
+    out.print(f"  {findings.remark()}", soft_wrap=True)
+    for separation in findings.separations[:SHOWN]:
+        other = findings.findings[separation.other]
+        out.print(f"  To tell it from “{other.say()}”: {separation.say()}", soft_wrap=True)
+    out.print()
+    out.print(Text.assemble(("→ ", ACCENT), (conclusion(job, findings), "bold")), soft_wrap=True)
+    out.print(
+        Text(
+            f"  {findings.observations} unique observations, {findings.wrong_observations} of them wrong; "
+            f"{findings.considered} faults and pairs weighed; noise rate {findings.noise:g} a bit.",
+            QUIET,
+        )
+    )
+
+
+def _explanations(findings: Findings) -> None:
+    """The best group, marked, then what comes after it."""
+    table = plain_table(
+        ("", "left"),
+        ("odds", "right"),
+        ("fault", "left"),
+        ("wrong bits explained", "right"),
+        ("left over", "right"),
+    )
+    ties = set(findings.groups[0])
+    for index in [*findings.groups[0], *(i for i in range(len(findings.findings)) if i not in ties)][
+        : len(ties) + SHOWN
+    ]:
+        finding = findings.findings[index]
+        mark = ("=" if len(ties) > 1 else "▶") if index in ties else ""
+        table.add_row(
+            mark,
+            _percent(finding.probability),
+            finding.say() if finding.faults else "No fault: noise only.",
+            f"{finding.explained} of {findings.wrong_bits}",
+            str(finding.unexplained),
+            style="bold" if index in ties else None,
+        )
+    out.print(table)
+
+
+def _percent(probability: float) -> str:
+    if probability > 0.9995:
+        return "> 99.9 %"
+    return f"{probability:.1%}" if probability >= 0.001 else "< 0.1 %"
+
+
+def conclusion(job: Job, findings: Findings) -> str:
+    """Part and lane in one line."""
+    parts = list(dict.fromkeys(part for finding in findings.ties for part in finding.parts))
+    chips = {chip.name: chip for chip in job.memory_map.chips}
+    told = []
+    for part in parts:
+        chip = chips.get(part)
+        if chip is None:
+            told.append("the lines that all chips share")
+        else:
+            told.append(f"chip {part} (bits {min(chip.lane)} to {max(chip.lane)} of the word)")
+    if len(told) == 1:
+        return f"Look at {told[0]}."
+    return f"Look at {', '.join(told[:-1])} or {told[-1]}: what was captured does not decide between them."
+
+
+def diagnosis_as_json(job: Job, diagnosis: Diagnosis) -> dict[str, Any]:
+    """A diagnosis for programs."""
+    findings = diagnosis.findings
+    return {
+        **comparison_as_json(job, diagnosis.comparison),
+        "fault_seen": findings.fault_seen,
+        "fits": findings.fits,
+        "remark": findings.remark(),
+        "conclusion": conclusion(job, findings) if findings.fault_seen else findings.remark(),
+        "noise": findings.noise,
+        "observations": findings.observations,
+        "wrong_observations": findings.wrong_observations,
+        "wrong_bits_observed": findings.wrong_bits,
+        "considered": findings.considered,
+        "findings": [finding_as_json(finding) for finding in findings.findings],
+        "ties": [list(group) for group in findings.groups],
+        "separations": [
+            {
+                "from": separation.other,
+                "bank": separation.bank,
+                "address": hex_word(separation.address, job.processor.address_bits),
+                "write": separation.write,
+                "predicted_by_first": hex_word(separation.first, job.processor.word_bits),
+                "predicted_by_other": hex_word(separation.second, job.processor.word_bits),
+            }
+            for separation in findings.separations
+        ],
+    }
+
+
+def finding_as_json(finding: Finding) -> dict[str, Any]:
+    """One explanation for programs."""
+    return {
+        "model": finding.model,
+        "parts": list(finding.parts),
+        "faults": [{"model": fault.model, **fault.parameters()} for fault in finding.faults],
+        "says": finding.say(),
+        "probability": finding.probability,
+        "explained": finding.explained,
+        "unexplained": finding.unexplained,
+    }
