@@ -140,9 +140,7 @@ class Rebuilder:
         self._clock = self._state_clock() if state else None
         self._missing = self._check_signals()
         self._events = {
-            parse_event(item.at)
-            for item in self._steps()
-            if isinstance(item, Latch) or not self._needs(item) & self._missing
+            parse_event(item.at) for item in self._steps() if not self._needs(item) & self._missing
         }
         self._strobes = tuple(
             self._strobe(name)
@@ -168,7 +166,7 @@ class Rebuilder:
         return self._pins
 
     def _check_signals(self) -> frozenset[str]:
-        """Names of optional signals that the capture lacks.
+        """Names of optional signals that the capture lacks, and of latches that need one of them.
 
         Raises:
             CaptureError: A signal without which the recipe cannot work is missing.
@@ -197,16 +195,21 @@ class Rebuilder:
                 f"signal under 'signals' of the processor.",
                 file=self._source or None,
             )
-        return frozenset(absent)
+        lost = set(absent)
+        for latch in self.recipe.latch:  # a latch may refer to one above it
+            if self._needs(latch) & lost:
+                lost.add(latch.name)
+        return frozenset(lost)
 
     def _steps(self) -> tuple[Latch | Transfer, ...]:
         return (*self.recipe.latch, *self.recipe.transfer)
 
-    def _needs(self, transfer: Transfer) -> set[str]:
+    def _needs(self, item: Latch | Transfer) -> set[str]:
+        parts = item.bus if isinstance(item, Latch) else (*item.address, item.data)
         return {
-            *parse_event(transfer.at)[0].split("|"),
-            *(parse_term(term)[1] for term in transfer.where),
-            *(parse_part(part)[0] for part in (*transfer.address, transfer.data)),
+            *parse_event(item.at)[0].split("|"),
+            *(parse_term(term)[1] for term in item.where),
+            *(parse_part(part)[0] for part in parts),
         }
 
     def _strobe(self, name: str) -> Strobe:
@@ -315,6 +318,8 @@ class Rebuilder:
                 self._waiting[key] = edges.take(slice(split, None))
         latched: dict[str, _Latched] = {}
         for latch in self.recipe.latch:
+            if latch.name in self._missing:
+                continue
             edges_of = ready.get(parse_event(latch.at))
             if edges_of is None or not len(edges_of):
                 continue
