@@ -22,54 +22,64 @@ from wrongbit.machine.recipe import Recipe, Transfer, parse_part, parse_term
 from wrongbit.machine.recipe_checks import names_used
 
 ALIASES: dict[str, str] = {
-    "65c02": "6502",
+    "65C02": "6502",
     "6808": "6802",
-    "6809e": "6809",
-    "8080a": "8080",
-    "8085a": "8085",
+    "6809E": "6809",
+    "8080A": "8080",
+    "8085A": "8085",
     "8086-minimum": "8086",
     "8088-minimum": "8088",
     "68010": "68000",
 }
-"""Further names of the same recipe, in small letters."""
+"""Further names of the same recipe."""
 
+_FOLDED = {alias.casefold(): family for alias, family in ALIASES.items()}
 _SUFFIX = ".toml"
 
 
 @cache
-def recipe_names() -> tuple[str, ...]:
-    """Names of the built-in recipes, sorted, without `ALIASES`.
+def family_names() -> tuple[str, ...]:
+    """Names of the files in ``families/``, sorted.
 
-    >>> "z80" in recipe_names()
-    True
+    >>> "z80" in family_names(), "6809E" in family_names()
+    (True, False)
     """
     found = (entry.name for entry in (files("wrongbit.bus") / "families").iterdir())
     return tuple(sorted(name.removesuffix(_SUFFIX) for name in found if name.endswith(_SUFFIX)))
 
 
 @cache
+def recipe_names() -> tuple[str, ...]:
+    """Every name by which a machine file may call a built-in recipe, sorted.
+
+    >>> "z80" in recipe_names(), "6809E" in recipe_names()
+    (True, True)
+    """
+    return tuple(sorted((*family_names(), *ALIASES)))
+
+
+@cache
 def builtin_recipe(name: str) -> Recipe:
-    """The built-in recipe of this name or alias; capitals do not matter.
+    """The built-in recipe of this name; capitals do not matter.
 
     Raises:
         MachineFileError: There is no such recipe.
 
-    >>> builtin_recipe("6809E") == builtin_recipe("6809")
+    >>> builtin_recipe("6809e") == builtin_recipe("6809")
     True
     """
-    wanted = name.strip().lower()
-    wanted = ALIASES.get(wanted, wanted)
-    if wanted not in recipe_names():
-        raise _unknown_recipe(name, wanted)
+    wanted = name.strip().casefold()
+    wanted = _FOLDED.get(wanted, wanted)
+    if wanted not in family_names():
+        raise _unknown_recipe(name)
     text = (files("wrongbit.bus") / "families" / f"{wanted}{_SUFFIX}").read_text(encoding="utf-8")
     return Recipe.model_validate(tomllib.loads(text))
 
 
-def _unknown_recipe(name: str, wanted: str) -> MachineFileError:
-    guess = suggestion(wanted, [*recipe_names(), *ALIASES])
+def _unknown_recipe(name: str) -> MachineFileError:
     return MachineFileError(
         f"There is no built-in bus recipe {name!r}; there are: {', '.join(recipe_names())}.",
-        f"{guess}Name one of these, or write the recipe of this machine's own as a table.",
+        f"{suggestion(name, recipe_names())}Name one of these, or write the recipe of this machine's own.",
         key="processor.recipe",
     )
 
