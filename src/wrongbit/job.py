@@ -32,7 +32,7 @@ Progress = Callable[[int, int], None]
 """Called now and then with the bytes done and the bytes in all."""
 
 DEFAULT_NOISE = 1e-4
-"""Probability that a bit is read wrong for no other reason. A choice: a good clip on a quiet bus does better."""
+"""Probability that a bit is read wrong for no other reason. A choice: a good clip does better."""
 
 
 @dataclass(frozen=True)

@@ -32,7 +32,13 @@ def build_memory_map(machine: Machine, processor: Processor, folder: Path) -> Me
     chips = tuple(_chip_map(chip, processor, folder, notes) for chip in machine.chips_of(processor))
     for listing in machine.listing:
         if machine.processor_of(listing.processor) is processor:
-            contents = load_listing(listing, processor.word_bits, folder)
+            contents = load_listing(
+                listing,
+                processor.word_bits,
+                folder,
+                byte_order=processor.byte_order,
+                address_unit=processor.address_unit,
+            )
             notes += contents.notes
             chips = tuple(_with_listing(chip, listing, contents, notes) for chip in chips)
     return MemoryMap(processor.name, processor.word_bits, processor.address_bits, chips, tuple(notes))
@@ -42,7 +48,9 @@ def _chip_map(chip: Chip, processor: Processor, folder: Path, notes: list[str]) 
     words = np.zeros(chip.words, np.uint64)
     known = np.zeros(chip.words, np.uint64)
     if chip.kind == "rom" and chip.image is not None:
-        contents = load_chip_contents(chip.image, chip.words, chip.bits, folder)
+        contents = load_chip_contents(
+            chip.image, chip.words, chip.bits, folder, byte_order=processor.byte_order
+        )
         words, known = contents.words, contents.known
         notes += [f"{chip.name}: {note}" for note in contents.notes]
     return ChipMap(
@@ -67,7 +75,8 @@ def _with_listing(chip: ChipMap, listing: Listing, contents: Contents, notes: li
     banks = {region.bank for region in chip.regions if region.bank is not None} or {0}
     words, known = chip.contents.copy(), chip.known.copy()
     for bank in sorted({listing.bank} if listing.bank is not None else banks):
-        chosen = chip.selected(np.full(len(address), bank, np.int32), address)
+        # On a byte-addressed bus the addresses inside a word carry nothing of their own.
+        chosen = chip.selected(np.full(len(address), bank, np.int32), address) & (contents.known != 0)
         if not chosen.any():
             continue
         cell = chip.chip_address(address[chosen])
