@@ -164,6 +164,12 @@ class TestColumns:
         layout = select("$var wire 1 ! RD $end $var wire 1 % probe $end", point({"probe": "RD"}), RD=1).layout
         assert len(layout.signals) == 1
 
+    def test_a_mapped_part_and_the_rest_of_a_bus_are_put_together(self, select):
+        variables = "$var wire 4 ! x [3:0] $end $var wire 4 % A [7:4] $end $var wire 4 & A [3:0] $end"
+        chosen = select(variables, point({"x": "A[3:0]"}), A=8)
+        assert sorted(chosen.layout.buses["A"]) == list(range(8))
+        assert b"&" not in {code for code, slot in chosen.slots.of_code.items() if slot >= 0}
+
     def test_the_bits_of_a_bus_are_renamed_together(self, select):
         layout = select("$var wire 1 ! x [0] $end $var wire 1 % x [1] $end", point({"x": "AD"})).layout
         assert layout.buses == {"AD": (layout.signals["AD0"], layout.signals["AD1"])}

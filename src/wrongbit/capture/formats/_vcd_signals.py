@@ -228,7 +228,8 @@ def _without_rivals(
     wanted: list[tuple[_Offer, _Offer]] = []
     left_out = []
     for group in by_name.values():
-        group = [offer for offer in group if offer.mapped] or group
+        mapped = [offer for offer in group if offer.mapped]
+        group = [offer for offer in group if offer.mapped or _rivals([*mapped, offer]) is None]
         rivals = _rivals(group)
         if rivals is None:
             kept += group
@@ -261,7 +262,7 @@ def _rival_error(rivals: Sequence[tuple[_Offer, _Offer]], file: str) -> CaptureE
     if first.mapped:
         return CaptureError(
             f"{one.path} and {other.path} are both mapped to {first.name}.",
-            "Map one of them, or give their bits different numbers.",
+            "Map the wanted one only, by its full path, or give their bits different numbers.",
             file=file,
             line=other.line,
             notes=notes,

@@ -34,6 +34,7 @@ BLOCK = 1 << 19
 
 _CHUNK_ROWS = 1 << 17
 _LONGEST_WORD = 1 << 24
+_BLANKS = (b"\n", b" ", b"\r", b"\t", b"\v", b"\f")
 _MARGINS = 2 * PADDING + 1  # and a byte for the line end that the last line may lack
 
 
@@ -350,7 +351,7 @@ class _Blocks:
 
 def _whole_words(buffer: bytearray, held: int) -> int:
     """Number of bytes up to and with the last blank."""
-    last = max(buffer.rfind(blank, PADDING, PADDING + held) for blank in (b"\n", b" ", b"\r", b"\t"))
+    last = max(buffer.rfind(blank, PADDING, PADDING + held) for blank in _BLANKS)
     return max(last + 1 - PADDING, 0)
 
 
