@@ -1,0 +1,202 @@
+"""Bus times measured in a capture: what this machine really gave, cycle by cycle, the shortest of each.
+
+A measured time shows what the machine did while it was watched, not what its data sheet allows; it is
+marked so. One sampling period is taken off every time, since either end may lie that much away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.capture.capture import Capture
+from wrongbit.errors import CaptureError
+from wrongbit.machine.names import parse_signal
+from wrongbit.replace.buses import BusTimes
+from wrongbit.replace.figures import Term
+from wrongbit.units import format_time
+
+Moments = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Event:
+    """An edge of a signal.
+
+    Args:
+        signal: Its name, in any of the trade's spellings.
+        edge: Which edge.
+    """
+
+    signal: str
+    edge: Literal["rising", "falling"]
+
+
+@dataclass(frozen=True)
+class Watch:
+    """Which edges bound the times.
+
+    Args:
+        taken: The data is taken.
+        address: Names of the address lines (single wires or a bus) whose last change begins an access.
+        enable: The chip enable becomes active.
+        output: The read strobe becomes active.
+        latch_opens: The address latch opens.
+        latch_closes: The address latch closes.
+        setup_ps: The data must be there this long before it is taken.
+    """
+
+    taken: Event
+    address: tuple[str, ...] = ()
+    enable: Event | None = None
+    output: Event | None = None
+    latch_opens: Event | None = None
+    latch_closes: Event | None = None
+    setup_ps: int = 0
+
+
+def measure_bus(capture: Capture, watch: Watch) -> BusTimes:
+    """The shortest times of all cycles in a capture.
+
+    Args:
+        capture: A timing-mode capture with times.
+        watch: The edges that bound the times. Cycles in which an edge does not occur are left out of that
+            edge's time.
+
+    Raises:
+        CaptureError: The capture has no times, lacks a signal, or the data is never taken in it.
+    """
+    if capture.mode != "timing" or capture.times.at(np.zeros(1, np.int64)) is None or not len(capture):
+        raise CaptureError(
+            "a capture of one sample a clock, or without times, does not show how long anything took.",
+            "Take one in timing mode, with the instrument's own clock.",
+            file=capture.source or None,
+        )
+    clock = _Clock(capture)
+    taken = clock.edges(watch.taken)
+    if not len(taken):
+        raise CaptureError(
+            f"{watch.taken.signal} never has a {watch.taken.edge} edge.",
+            "Name the edge on which the processor takes the data.",
+            file=capture.source or None,
+        )
+    address = clock.changes(watch.address) if watch.address else None
+    closes = clock.edges(watch.latch_closes)
+    times: dict[str, Any] = {}
+    starts = {
+        "address_to_data": address if address is None or not len(closes) else _last_before(address, closes),
+        "enable_to_data": clock.edges(watch.enable),
+        "output_to_data": clock.edges(watch.output),
+        "open_to_data": clock.edges(watch.latch_opens),
+    }
+    for name, start in starts.items():
+        if start is not None:
+            times[name] = clock.shortest(name, _before(start, taken), watch.setup_ps)
+    if watch.latch_closes is not None:
+        if address is not None:
+            times["address_before_close"] = clock.shortest("address_before_close", _before(address, closes))
+            times["hold_after_close"] = clock.shortest("hold_after_close", _after(address, closes))
+        if watch.latch_opens is not None:
+            opens = starts["open_to_data"]
+            assert opens is not None
+            times["open_width"] = clock.shortest("open_width", _before(opens, closes))
+    note = (
+        f"Times measured in {capture.source or 'a capture'} over {len(taken)} cycles, the shortest of each."
+    )
+    return BusTimes(**{name: terms for name, terms in times.items() if terms is not None}, notes=(note,))
+
+
+class _Clock:
+    """Moments of edges in a capture."""
+
+    def __init__(self, capture: Capture) -> None:
+        self.capture = capture
+        self.uncertain = capture.times.period_ps or 0
+
+    def _level(self, name: str) -> NDArray[np.uint64]:
+        """``uint64 (n, …)`` the wire's samples, each 0 or 1."""
+        base = parse_signal(name).base
+        position = self.capture.layout.signals.get(base)
+        if position is None:
+            raise CaptureError(
+                f"the capture has no signal {name!r}.",
+                f"It has: {', '.join(sorted(self.capture.layout.signals))}.",
+                file=self.capture.source or None,
+            )
+        plane, bit = divmod(position, 64)
+        return (self.capture.planes[plane] >> np.uint64(bit)) & np.uint64(1)
+
+    def _at(self, index: NDArray[np.intp]) -> Moments:
+        moments = self.capture.times.at(index.astype(np.int64))
+        assert moments is not None
+        return np.asarray(moments, np.int64)
+
+    def edges(self, event: Event | None) -> Moments:
+        """``int64 (m,)`` picoseconds of the first sample after each such edge."""
+        if event is None:
+            return np.empty(0, np.int64)
+        level = self._level(event.signal)
+        before, after = level[:-1], level[1:]
+        found = (before < after) if event.edge == "rising" else (before > after)
+        return self._at(np.flatnonzero(found) + 1)
+
+    def changes(self, names: Sequence[str]) -> Moments:
+        """``int64 (m,)`` moments at which any of these wires or buses changes."""
+        moved = np.zeros(len(self.capture) - 1, np.bool_)
+        for name in names:
+            for wire in self._wires(name):
+                level = self._level(wire)
+                moved |= level[:-1] != level[1:]
+        return self._at(np.flatnonzero(moved) + 1)
+
+    def _wires(self, name: str) -> tuple[str, ...]:
+        """A wire's own name, or the names of a bus's wires."""
+        positions = self.capture.layout.buses.get(parse_signal(name).base)
+        if positions is None:
+            return (name,)
+        names = {position: wire for wire, position in self.capture.layout.signals.items()}
+        return tuple(names[position] for position in positions if position >= 0)
+
+    def shortest(self, name: str, spans: Moments, less: int = 0) -> tuple[Term, ...] | None:
+        """The shortest span as terms, None where there is none."""
+        if not len(spans):
+            return None
+        source = self.capture.source or "capture"
+        what = f"{name.replace('_', ' ')}, shortest of {len(spans)}"
+        terms = [Term(what, int(spans.min()), "measured", source)]
+        if self.uncertain:
+            period = format_time(self.uncertain)
+            terms.append(Term(f"sampling period {period}", -self.uncertain, "measured", source))
+        if less:
+            terms.append(Term("data set-up", -less, "given", "bus recipe"))
+        return tuple(terms)
+
+
+def _last_before(changes: Moments, ends: Moments) -> Moments:
+    """The last change before each end: on shared lines the address, and not the data after it."""
+    at = np.searchsorted(changes, ends, side="right") - 1
+    return np.unique(changes[at[at >= 0]])
+
+
+def _before(starts: Moments, ends: Moments) -> Moments:
+    """Time from the last start before each end, ends without one left out.
+
+    Each start counts for the first end after it only: a chip enabled once for several reads is timed once.
+    """
+    at = np.searchsorted(starts, ends, side="right") - 1
+    valid = at >= 0
+    at, kept = at[valid], ends[valid]
+    first = np.ones(len(at), np.bool_)
+    first[1:] = at[1:] != at[:-1]
+    return kept[first] - starts[at[first]]
+
+
+def _after(changes: Moments, ends: Moments) -> Moments:
+    """Time from each end to the first change after it."""
+    at = np.searchsorted(changes, ends, side="right")
+    valid = at < len(changes)
+    return changes[at[valid]] - ends[valid]

@@ -1,0 +1,280 @@
+"""Requirements from a file of their own, and from a chip of a machine file."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import Field, ValidationError
+
+from wrongbit.errors import InputError, UsageError
+from wrongbit.machine.fields import FROM_FILE, Bits, Frequency, Picoseconds
+from wrongbit.machine.model import Chip, Machine
+from wrongbit.machine.names import parse_signal
+from wrongbit.machine.recipe import Strict
+from wrongbit.replace.buses import BusTimes, given_times, old_chip_times, processor_times
+from wrongbit.replace.catalogue import Catalogue, Socket
+from wrongbit.replace.requirement import LatchNeed, Requirement, selects_of
+
+
+class ChipTable(Strict):
+    """The ``[chip]`` table of a requirement file."""
+
+    designator: str = Field(min_length=1, description="Reference designator, such as 'U7'.")
+    machine: str = Field(default="", description="Name of the machine, for labels.")
+    shape: str | None = Field(
+        default=None, description="Type number of the old chip, where the data files have its pins."
+    )
+    words: int | None = Field(default=None, description="Words; left out: those of the shape.")
+    bits: int | None = Field(default=None, description="Outputs; left out: those of the shape.")
+    pins: str | None = Field(
+        default=None,
+        description="Pin names from pin 1, separated by spaces; '+' joins the names of a shared pin.",
+    )
+    selects: dict[str, Literal["high", "low", "unused"]] = Field(
+        default={}, description="Active level of each select that its name does not tell."
+    )
+    outputs: tuple[str, ...] = Field(default=(), description="Selects that are read strobes.")
+    images: int = Field(default=1, description="Contents to choose from by jumpers.")
+    access_time: Picoseconds | None = Field(default=None, description="The old chip's access time.")
+    enable_time: Picoseconds | None = Field(default=None, description="The old chip's time from its enables.")
+
+
+class LatchTable(Strict):
+    """The ``[latch]`` table: the old chip latches its address."""
+
+    signal: str = Field(min_length=1, description="Socket pin whose edge latches the address.")
+    closes: Literal["falling", "rising"] = Field(description="Edge at which the address is kept.")
+    lines: Bits | None = Field(default=None, description="Latched address lines; left out: all.")
+
+
+class BusTable(Strict):
+    """The ``[bus]`` table: a processor's data sheet, own times, or both (own times win)."""
+
+    processor: str | None = Field(default=None, description="Processor, such as '8086'.")
+    clock: Frequency | None = Field(default=None, description="Its clock.")
+    grade: Frequency | None = Field(default=None, description="Its clock grade.")
+    waits: int = Field(default=0, ge=0, le=100, description="Wait states.")
+    times: dict[str, Picoseconds] = Field(default={}, description="Own times by name.")
+
+
+class LevelTable(Strict):
+    """The ``[levels]`` table."""
+
+    driver: str = Field(default="NMOS", description="Family that drives addresses and selects.")
+    load: str = Field(default="LS", description="Family that the outputs drive.")
+    loads: int = Field(default=1, description="Inputs on each data line.")
+    address_loads: int = Field(default=0, description="Inputs that already hang on each address line.")
+    supply_volts: float = Field(default=5.0, description="Nominal supply.")
+    supply_percent: float = Field(default=5.0, description="Its tolerance in percent.")
+    celsius: float = Field(default=70.0, description="Highest temperature around the chip.")
+
+
+class RequirementFile(Strict):
+    """A requirement file."""
+
+    chip: ChipTable
+    latch: LatchTable | None = None
+    bus: BusTable = BusTable()
+    levels: LevelTable = LevelTable()
+
+
+def load_requirement(path: Path, catalogue: Catalogue) -> Requirement:
+    """Read a requirement file.
+
+    Raises:
+        InputError: The file cannot be read, is not TOML, or says something impossible.
+    """
+    file = str(path)
+    try:
+        data = tomllib.loads(path.read_text("utf-8"))
+    except FileNotFoundError:
+        raise InputError("there is no such file.", "Check the name and the folder.", file=file) from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"the file is not TOML: {error}.", "Correct this place.", file=file) from None
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
+        raise InputError(f"the file cannot be read: {reason}.", "Check the file.", file=file) from None
+    try:
+        parsed = RequirementFile.model_validate(data, context=FROM_FILE)
+    except ValidationError as error:
+        raise _file_error(error, file) from None
+    try:
+        return requirement_from(parsed, catalogue)
+    except UsageError as error:
+        raise InputError(error.message, error.remedy, file=file, notes=error.notes) from None
+
+
+_TABLES: dict[str, type[Strict]] = {
+    "chip": ChipTable, "latch": LatchTable, "bus": BusTable, "levels": LevelTable,
+}  # fmt: skip
+
+
+def _file_error(error: ValidationError, file: str) -> InputError:
+    first = error.errors(include_url=False)[0]
+    location = first["loc"]
+    key = ".".join(str(part) for part in location)
+    if first["type"] == "extra_forbidden":
+        table = _TABLES.get(str(location[0]), RequirementFile) if len(location) > 1 else RequirementFile
+        near = get_close_matches(str(location[-1]), table.model_fields, 1)
+        hint = f"Did you mean {near[0]!r}? " if near else ""
+        remedy = f"{hint}It may have: {', '.join(table.model_fields)}."
+        return InputError(f"there is no key {location[-1]!r} here.", remedy, file=file, key=key)
+    if first["type"] == "missing":
+        return InputError("the key is missing.", "Add it (see docs/replacement.md).", file=file, key=key)
+    message = first["msg"].removeprefix("Value error, ").rstrip(".")
+    cause = first.get("ctx", {}).get("error")
+    inner = getattr(cause, "__cause__", None)
+    remedy = inner.remedy if isinstance(inner, InputError) else "Correct the value."
+    return InputError(f"{first['input']!r} is given: {message}.", remedy, file=file, key=key)
+
+
+def requirement_from(parsed: RequirementFile, catalogue: Catalogue) -> Requirement:
+    """A requirement from the tables of a file.
+
+    Raises:
+        UsageError: The tables do not fit together, or name something that the data files do not have.
+    """
+    chip = parsed.chip
+    socket = _socket(chip, catalogue)
+    latch = _latch(parsed.latch)
+    selects = selects_of(
+        socket, chip.selects, latch=None if latch is None else latch.signal, outputs=chip.outputs
+    )
+    return Requirement(
+        designator=chip.designator,
+        words=chip.words or socket.words,
+        bits=chip.bits or socket.bits,
+        socket=socket,
+        selects=selects,
+        latch=latch,
+        times=_times(parsed, catalogue),
+        images=chip.images,
+        machine=chip.machine,
+        **parsed.levels.model_dump(),
+    )
+
+
+def _socket(chip: ChipTable, catalogue: Catalogue) -> Socket:
+    if (chip.shape is None) == (chip.pins is None):
+        raise UsageError(
+            "either the shape of the old chip or its pins are to be given, and not both.",
+            'Write shape = "2332", or words, bits and pins = "A7 A6 …" from pin 1.',
+        )
+    if chip.shape is not None:
+        return catalogue.socket_named(chip.shape)
+    pins = tuple((chip.pins or "").split())
+    if chip.words is None or chip.bits is None or len(pins) % 2 or not pins:
+        raise UsageError(
+            f"own pins need words, bits and an even number of pins; {len(pins)} pins are given.",
+            "Complete the chip.",
+        )
+    return Socket(
+        name="own shape",
+        words=chip.words,
+        bits=chip.bits,
+        pins=pins,
+        status="given",
+        source="requirement file",
+    )
+
+
+def _latch(table: LatchTable | None) -> LatchNeed | None:
+    if table is None:
+        return None
+    return LatchNeed(parse_signal(table.signal).base, table.closes, table.lines)
+
+
+def _times(parsed: RequirementFile, catalogue: Catalogue) -> BusTimes:
+    bus, chip = parsed.bus, parsed.chip
+    times = given_times(bus.times, "requirement file")
+    if bus.processor is not None:
+        if bus.clock is None:
+            raise UsageError("a processor is named without its clock.", 'Add clock = "… MHz" to [bus].')
+        sheet = processor_times(catalogue, bus.processor, bus.clock, waits=bus.waits, grade=bus.grade)
+        times = times.over(sheet)
+    elif chip.access_time is not None:
+        times = times.over(old_chip_times(chip.access_time, chip.enable_time, "requirement file"))
+    return times
+
+
+# -- from a machine file -----------------------------------------------------------------------------------
+
+
+def chip_requirement(
+    machine: Machine,
+    name: str,
+    catalogue: Catalogue,
+    *,
+    selects: Mapping[str, str] | None = None,
+    latch: LatchNeed | None = None,
+    times: BusTimes | None = None,
+    **more: Any,
+) -> Requirement:
+    """The requirement of a chip of a machine file.
+
+    Its pins come from the chip's ``pins``, or from the data files where its ``type`` is known there. Bus
+    times not stated are taken from the old chip's access time.
+
+    Args:
+        machine: The machine.
+        name: Reference designator of the chip.
+        catalogue: The data files.
+        selects: Active levels of selects that their names do not tell.
+        latch: How the chip latches its address; needed when the machine file says that it does.
+        times: Bus times that are known.
+        more: Further arguments of `Requirement`, such as ``driver``.
+
+    Raises:
+        UsageError: No such chip, no pins, or pins that do not fit.
+    """
+    chip = next((each for each in machine.chip if each.name == name), None)
+    if chip is None:
+        known = ", ".join(each.name for each in machine.chip) or "none"
+        raise UsageError(f"the machine has no chip {name!r}.", f"It has: {known}.")
+    if chip.latches_address and latch is None:
+        raise UsageError(
+            f"{name} latches its address, and the edge that does so is not stated.",
+            "State the latch signal and its closing edge.",
+        )
+    socket = _chip_socket(chip, catalogue)
+    if chip.access_time is not None:
+        times = (times or BusTimes()).over(old_chip_times(chip.access_time, source="machine file"))
+    return Requirement(
+        designator=chip.name,
+        words=chip.words,
+        bits=chip.bits,
+        socket=socket,
+        selects=selects_of(socket, selects or {}, latch=None if latch is None else latch.signal),
+        latch=latch,
+        times=times or BusTimes(),
+        machine=machine.machine.name,
+        **more,
+    )
+
+
+def _chip_socket(chip: Chip, catalogue: Catalogue) -> Socket:
+    if chip.pins:
+        by_number: dict[int, list[str]] = {}
+        for pin_name, number in chip.pins.items():
+            by_number.setdefault(number, []).append(pin_name)
+        count = max(by_number) + max(by_number) % 2
+        pins = tuple("+".join(by_number.get(number, ["NC"])) for number in range(1, count + 1))
+        return Socket(
+            name=chip.type or "own shape",
+            words=chip.words,
+            bits=chip.bits,
+            pins=pins,
+            status="given",
+            source="machine file",
+        )
+    try:
+        return catalogue.socket_named(chip.type)
+    except UsageError as error:
+        raise UsageError(
+            f"the machine file gives no pins for {chip.name}, and {error.message}",
+            "Add pins = { A0 = 8, D0 = 9, … } to the chip, or a type that the data files know.",
+        ) from None
