@@ -1,0 +1,106 @@
+"""What an invented machine consists of: a board with a program, a processor model, and files for a user."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from random import Random
+from typing import Protocol
+
+from wrongbit.demo.board import Board, Bus
+from wrongbit.demo.fault import InjectedFault
+from wrongbit.demo.injection import FaultKind, inject_into, kinds_for
+from wrongbit.demo.trace import BusTrace
+
+
+class Runs(Protocol):
+    """A processor model on a bus."""
+
+    def run(self, cycles: int) -> None:
+        """Go on until the bus has seen this many cycles."""
+
+    def trace(self, cycles: int, clock_hz: float) -> BusTrace:
+        """The first ``cycles`` cycles."""
+
+
+@dataclass(frozen=True)
+class Built:
+    """A machine as it was delivered, without a fault.
+
+    Args:
+        board: Its chips with their contents.
+        files: File name = bytes, of everything that describes it: machine file, images, listings.
+    """
+
+    board: Board
+    files: Mapping[str, bytes]
+
+
+@dataclass(frozen=True)
+class DemoMachine:
+    """An invented machine.
+
+    Args:
+        name: As the command line takes it.
+        title: What it is called.
+        text: What it is, in one sentence.
+        default_fault: The fault that it is shown with.
+        clock_hz: Frequency of the processor's clock.
+        build: Assembles its programs; called often, so it remembers its result.
+        processor: Puts its processor on a bus.
+        ports: Makes what its inputs give, word by word.
+    """
+
+    name: str
+    title: str
+    text: str
+    default_fault: str
+    clock_hz: float
+    build: Callable[[], Built]
+    processor: Callable[[Bus], Runs]
+    ports: Callable[[Random], Callable[[int], int]]
+
+    @property
+    def board(self) -> Board:
+        """Its chips with their contents."""
+        return self.build().board
+
+    def faults(self) -> tuple[FaultKind, ...]:
+        """The kinds of fault that can be put into it."""
+        return kinds_for(self.board)
+
+    def inject(self, text: str, seed: int) -> InjectedFault:
+        """The fault that ``NAME[:DETAIL][+…]`` describes (see `wrongbit.demo.injection`)."""
+        return inject_into(self.board, text, seed)
+
+    def simulate(self, fault: InjectedFault, cycles: int, seed: int) -> BusTrace:
+        """Run from reset for ``cycles`` bus cycles with this fault.
+
+        Args:
+            fault: From `inject`.
+            cycles: Length of the trace.
+            seed: Source of everything that varies: RAM at power-up, inputs, intermittent faults.
+        """
+        rng = Random(f"{self.name} {seed}")
+        processor = self.processor(Bus(self.board, fault, rng, self.ports(Random(f"ports {seed}"))))
+        processor.run(cycles)
+        return processor.trace(cycles, self.clock_hz)
+
+
+def read_text(machine: str, name: str) -> str:
+    """A source file of a machine."""
+    return files("wrongbit.demo").joinpath(machine, name).read_text("utf-8")
+
+
+def wandering(rng: Random, width: int, quiet: int = 0) -> Callable[[int], int]:
+    """An input that moves a little from reading to reading, as a sensor does; ``quiet`` bits stay 0."""
+    limit = (1 << width) - 1
+    level = rng.getrandbits(width)
+
+    def read(address: int) -> int:
+        nonlocal level
+        level = min(limit, max(0, level + rng.randint(-3, 3)))
+        return level & ~quiet
+
+    return read

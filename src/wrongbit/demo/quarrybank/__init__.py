@@ -1,0 +1,103 @@
+"""Quarrybank kiln programmer: a processor of the Z80 family and two EPROMs of 8192 bytes.
+
+The arrays are invented, but usual: rows are chosen by the high address lines, columns by the low ones.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from functools import cache
+from random import Random
+
+import numpy as np
+
+from wrongbit.demo import family_z80
+from wrongbit.demo.assembler import Program, assemble
+from wrongbit.demo.board import Board, BoardChip
+from wrongbit.demo.machine import Built, DemoMachine, read_text, wandering
+from wrongbit.demo.record_files import intel_hex
+from wrongbit.demo.tables import TABLES
+
+_LANE = tuple(range(8))
+_SIZE = 0x2000
+
+
+def _program() -> Program:
+    """The program; the 16-bit words of each EPROM add up to zero."""
+
+    def balanced_by(u2: int, u3: int) -> Program:
+        return assemble(
+            read_text("quarrybank", "kiln.asm"),
+            family_z80.encode,
+            unit_bits=8,
+            tables=TABLES,
+            erased=0xFF,
+            constants={"BALANCING_U2": u2, "BALANCING_U3": u3},
+        )
+
+    first = balanced_by(0, 0)
+    return balanced_by(_missing(first, 0), _missing(first, _SIZE))
+
+
+def _contents(program: Program, base: int) -> bytes:
+    return bytes(program.units[address] for address in range(base, base + _SIZE))
+
+
+def _missing(program: Program, base: int) -> int:
+    words: tuple[int, ...] = struct.unpack(f"<{_SIZE // 2}H", _contents(program, base))
+    return -sum(words) & 0xFFFF
+
+
+def _rom(name: str, program: Program, base: int) -> BoardChip:
+    return BoardChip(
+        name,
+        "rom",
+        _SIZE,
+        _LANE,
+        ((None, base, _SIZE),),
+        lines=tuple(range(13)),
+        rows=tuple(range(5, 13)),
+        columns=tuple(range(5)),
+        contents=np.frombuffer(_contents(program, base), np.uint8).astype(np.uint64),
+    )
+
+
+@cache
+def _build() -> Built:
+    program = _program()
+    board = Board(
+        word_bits=8,
+        banks=1,
+        multiplexed=False,
+        chips=(
+            _rom("U2", program, 0),
+            _rom("U3", program, _SIZE),
+            BoardChip("U5", "ram", 2048, _LANE, ((None, 0x8000, 2048),), lines=tuple(range(11))),
+        ),
+    )
+    return Built(
+        board,
+        {
+            "quarrybank.toml": read_text("quarrybank", "quarrybank.toml").encode(),
+            "u2.hex": intel_hex(_contents(program, 0), 0),
+            "u3.bin": _contents(program, _SIZE),
+            "kiln.lst": program.listing().encode(),
+        },
+    )
+
+
+def _ports(rng: Random) -> Callable[[int], int]:
+    return wandering(rng, 8)
+
+
+MACHINE = DemoMachine(
+    name="quarrybank",
+    title="Quarrybank kiln programmer",
+    text="8-bit processor of the Z80 family, two EPROMs in sockets.",
+    default_fault="address-bridged-and:U3.A4-A5",
+    clock_hz=2_457_600,
+    build=_build,
+    processor=family_z80.Processor,
+    ports=_ports,
+)
