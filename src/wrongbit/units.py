@@ -102,7 +102,7 @@ def parse_integer(text: str) -> int:
     (255, 255, 255)
     """
     try:
-        return int(text.strip(), 0)
+        return int(text.strip().encode("ascii"), 0)  # digits of other scripts are no digits here
     except ValueError:
         raise InputError(
             f"{text!r} is not a whole number.", "Write it in decimal, as 0x… (hex) or as 0o… (octal)."

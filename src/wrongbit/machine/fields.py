@@ -149,16 +149,20 @@ def _text(pattern: str) -> dict[str, Any]:
 
 _BIT = {"type": "integer", "minimum": 0, "maximum": HIGHEST_BIT}
 
-Flag = Annotated[bool, Strict()]
-"""``true`` or ``false``, and nothing that merely resembles it."""
-
+INTEGER_TEXT_SCHEMA = _text(INTEGER_PATTERN)
+BIT_TEXT_SCHEMA = _text(BITS_PATTERN)
 BITS_SCHEMA: dict[str, Any] = {
     "anyOf": [
-        _text(BITS_PATTERN),
-        {"type": "array", "items": {"anyOf": [_BIT, _text(INTEGER_PATTERN)]}},
+        BIT_TEXT_SCHEMA,
+        {"type": "array", "items": {"anyOf": [_BIT, INTEGER_TEXT_SCHEMA]}},
         _BIT,
     ]
 }
+TIME_SCHEMA = _text(TIME_PATTERN)
+FREQUENCY_SCHEMA = _text(FREQUENCY_PATTERN)
+
+Flag = Annotated[bool, Strict()]
+"""``true`` or ``false``, and nothing that merely resembles it."""
 
 Bits = Annotated[
     tuple[Annotated[int, WholeNumber(-(2**63), 2**63)], ...],
@@ -169,11 +173,11 @@ Bits = Annotated[
 """Bit or line numbers, lowest first; in the file ``"0..7"``, ``"7..0"``, a list, or one number."""
 
 Picoseconds = Annotated[
-    int, BeforeValidator(_time), AfterValidator(_not_negative), WithJsonSchema(_text(TIME_PATTERN))
+    int, BeforeValidator(_time), AfterValidator(_not_negative), WithJsonSchema(TIME_SCHEMA)
 ]
 """A time; in the file ``"450 ns"``."""
 
-Frequency = Annotated[str, AfterValidator(_frequency), WithJsonSchema(_text(FREQUENCY_PATTERN))]
+Frequency = Annotated[str, AfterValidator(_frequency), WithJsonSchema(FREQUENCY_SCHEMA)]
 """A frequency, kept as it was written; in the file ``"1 MHz"``."""
 
 Name = Annotated[str, Field(min_length=1), AfterValidator(_printable)]

@@ -12,10 +12,12 @@ from typing import Annotated, Any, Literal
 from pydantic import Discriminator, Field, Tag
 
 from wrongbit.machine.fields import (
+    BIT_TEXT_SCHEMA,
     BITS_SCHEMA,
+    FREQUENCY_SCHEMA,
     HIGHEST_ADDRESS,
-    INTEGER_PATTERN,
-    TIME_PATTERN,
+    INTEGER_TEXT_SCHEMA,
+    TIME_SCHEMA,
     Bits,
     Flag,
     Frequency,
@@ -23,7 +25,18 @@ from wrongbit.machine.fields import (
     Picoseconds,
     WholeNumber,
 )
-from wrongbit.machine.recipe import KINDS, Kind, Names, Recipe, Strict
+from wrongbit.machine.recipe import (
+    EVENT_SCHEMA,
+    KINDS,
+    NAMES_SCHEMA,
+    PART_SCHEMA,
+    PARTS_SCHEMA,
+    TERMS_SCHEMA,
+    Kind,
+    Names,
+    Recipe,
+    Strict,
+)
 from wrongbit.units import format_bits
 
 Level = Literal["high", "low"]
@@ -285,10 +298,17 @@ def json_schema() -> dict[str, Any]:
     return schema
 
 
-_NOTATIONS = {
-    "WholeNumberText": {"type": "string", "pattern": INTEGER_PATTERN},
+_NOTATIONS: dict[str, dict[str, Any]] = {
+    "WholeNumberText": INTEGER_TEXT_SCHEMA,
     "Bits": BITS_SCHEMA,
-    "Time": {"type": "string", "pattern": TIME_PATTERN},
+    "BitText": BIT_TEXT_SCHEMA,
+    "Time": TIME_SCHEMA,
+    "Frequency": FREQUENCY_SCHEMA,
+    "Event": EVENT_SCHEMA,
+    "Terms": TERMS_SCHEMA,
+    "Part": PART_SCHEMA,
+    "Parts": PARTS_SCHEMA,
+    "Names": NAMES_SCHEMA,
 }
 """Forms that many keys share; the schema writes each down once."""
 

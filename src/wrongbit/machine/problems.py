@@ -122,7 +122,7 @@ def _told(problem: Problem, data: Mapping[str, Any]) -> str:
             name = data[path[0]][path[1]]["name"]
         except (KeyError, IndexError, TypeError):
             name = None
-        if isinstance(name, str) and name.isprintable():
+        if isinstance(name, str) and name.strip() and name.isprintable():
             text = f"{path[0]} {name}: {text}"
     return text[:1].upper() + text[1:]
 
@@ -180,17 +180,18 @@ def table_at(path: Path) -> type[BaseModel] | None:
         if isinstance(part, int):
             continue
         field = model.model_fields.get(part)
-        inner = None if field is None else _model_in(field.annotation)
+        inner = None if field is None else model_in(field.annotation)
         if inner is None:
             return None
         model = inner
     return model
 
 
-def _model_in(annotation: Any) -> type[BaseModel] | None:
+def model_in(annotation: Any) -> type[BaseModel] | None:
+    """The model within a field's type: of the table itself, or of each table of a list."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
-    return next((found for each in get_args(annotation) if (found := _model_in(each))), None)
+    return next((found for each in get_args(annotation) if (found := model_in(each))), None)
 
 
 def _header(path: Path, data_is_list: bool = False) -> str:

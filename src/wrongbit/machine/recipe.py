@@ -18,7 +18,7 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
-from wrongbit.machine.fields import BITS_PATTERN, TIME_PATTERN, Name, WholeNumber, checked, refused
+from wrongbit.machine.fields import BIT_TEXT_SCHEMA, TIME_SCHEMA, Name, WholeNumber, checked, refused
 from wrongbit.units import parse_bits, parse_time
 
 Kind = Literal["fetch", "read", "write", "io_read", "io_write", "acknowledge", "refresh", "idle"]
@@ -116,36 +116,36 @@ def _duration(value: str) -> str:
     return value
 
 
-def _form(pattern: str) -> WithJsonSchema:
-    return WithJsonSchema({"type": "string", "pattern": pattern})
-
-
 def _text(pattern: re.Pattern[str]) -> dict[str, Any]:
     """JSON Schema of a text in one of the notations above; blanks around it do not matter."""
     return {"type": "string", "pattern": pattern.pattern.replace("^", r"^\s*", 1).replace("$", r"\s*$")}
 
 
-def _one_or_many(item: dict[str, Any]) -> WithJsonSchema:
-    return WithJsonSchema({"anyOf": [item, {"type": "array", "items": item}]})
+def _one_or_many(item: dict[str, Any]) -> dict[str, Any]:
+    return {"anyOf": [item, {"type": "array", "items": item}]}
 
 
-BitText = Annotated[str, AfterValidator(_bit_range), _form(BITS_PATTERN)]
-TimeText = Annotated[str, AfterValidator(_duration), _form(TIME_PATTERN)]
+EVENT_SCHEMA = _text(_EVENT)
+TERMS_SCHEMA = _one_or_many(_text(_TERM))
+PART_SCHEMA = _text(_PART)
+PARTS_SCHEMA = _one_or_many(PART_SCHEMA)
+NAMES_SCHEMA = _one_or_many({"type": "string", "minLength": 1})
 
-Event = Annotated[str, AfterValidator(_event), WithJsonSchema(_text(_EVENT))]
+BitText = Annotated[str, AfterValidator(_bit_range), WithJsonSchema(BIT_TEXT_SCHEMA)]
+TimeText = Annotated[str, AfterValidator(_duration), WithJsonSchema(TIME_SCHEMA)]
+
+Event = Annotated[str, AfterValidator(_event), WithJsonSchema(EVENT_SCHEMA)]
 """A moment, such as 'ALE ends'."""
 
 Term = Annotated[str, AfterValidator(_term)]
-Terms = Annotated[tuple[Term, ...], BeforeValidator(as_list), _one_or_many(_text(_TERM))]
+Terms = Annotated[tuple[Term, ...], BeforeValidator(as_list), WithJsonSchema(TERMS_SCHEMA)]
 """Conditions, all of which must hold; a single one may stand without brackets."""
 
-Part = Annotated[str, AfterValidator(_part), WithJsonSchema(_text(_PART))]
-Parts = Annotated[tuple[Part, ...], BeforeValidator(as_list), _one_or_many(_text(_PART))]
+Part = Annotated[str, AfterValidator(_part), WithJsonSchema(PART_SCHEMA)]
+Parts = Annotated[tuple[Part, ...], BeforeValidator(as_list), WithJsonSchema(PARTS_SCHEMA)]
 """Buses, signals, latches or bits of them, low part first; a single one may stand without brackets."""
 
-Names = Annotated[
-    tuple[Name, ...], BeforeValidator(as_list), _one_or_many({"type": "string", "minLength": 1})
-]
+Names = Annotated[tuple[Name, ...], BeforeValidator(as_list), WithJsonSchema(NAMES_SCHEMA)]
 """Names; a single one may stand without brackets."""
 
 
@@ -161,7 +161,7 @@ class Latch(Strict):
 class Enable(Strict):
     """Which data bits a transfer really moves, for buses with byte strobes."""
 
-    bits: Annotated[str, AfterValidator(_bit_range), _form(BITS_PATTERN)] = Field(
+    bits: Annotated[str, AfterValidator(_bit_range), WithJsonSchema(BIT_TEXT_SCHEMA)] = Field(
         description="Bits of the word, such as '8..15'."
     )
     when: Terms = Field(min_length=1, description="Terms, all of which must hold for these bits to move.")
@@ -208,7 +208,7 @@ class Recipe(Strict):
         default=0,
         description="Zeros below the address on the pins: 1 for a bus whose lowest pin is A1 (68000).",
     )
-    setup: Annotated[str, AfterValidator(_duration), _form(TIME_PATTERN)] = Field(
+    setup: Annotated[str, AfterValidator(_duration), WithJsonSchema(TIME_SCHEMA)] = Field(
         default="0 ns", description="The data must be stable this long before the event."
     )
     held: Literal["word", "address", "nothing"] = Field(
