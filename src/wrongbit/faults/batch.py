@@ -1,0 +1,180 @@
+"""Many faults of one family at one place, with a quick lower bound of what each costs.
+
+Thousands of faults compete, and all but a few are refuted by a few dozen observations. A `Batch` tells for
+all its faults at once what they cost at least on some rows; only those that remain are built one by one and
+costed on everything (`wrongbit.faults.posterior`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.bits import count_bits
+from wrongbit.compare.memory_map import ChipMap
+from wrongbit.faults.fault import Fault, Rates
+from wrongbit.faults.likelihood import cost_of
+from wrongbit.faults.noise import Noise
+from wrongbit.faults.predict import predict
+from wrongbit.faults.rows import Costs, Index, Rows
+
+Bound = Callable[[Rows, Index], Costs]
+
+MOST_SAMPLED = 64
+"""Wrong reads from which faults of parts of an array are listed."""
+
+
+def spread(index: Index, most: int) -> Index:
+    """At most so many elements, evenly spread.
+
+    >>> spread(np.arange(10), 3).tolist()
+    [0, 4, 9]
+    """
+    if len(index) <= most:
+        return index
+    return index[np.linspace(0, len(index) - 1, most).astype(np.intp)]
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Faults of one family.
+
+    Args:
+        share: ``float64 (k,)`` share of the family's prior that each fault has. Over all faults of a family,
+            listed or left out because they explain nothing, the shares sum to 1.
+        bound: Cost at least, ``float64 (n,)``, of the faults with these numbers on these rows.
+        build: The fault with this number.
+        hopeless: None of them can explain a wrong bit; they are only counted.
+    """
+
+    share: Costs
+    bound: Bound
+    build: Callable[[int], Fault]
+    hopeless: bool = False
+
+    def __len__(self) -> int:
+        return len(self.share)
+
+
+@dataclass(frozen=True)
+class Board:
+    """What a family needs in order to list its faults.
+
+    Args:
+        rows: All observations.
+        noise: The noise rate.
+        bank_bits: Width of the bank number.
+        suspects: Names of chips with at least one wrong bit in their lane.
+        sample: Rows with wrong bits, spread over all of them, at most `MOST_SAMPLED`.
+    """
+
+    rows: Rows
+    noise: Noise
+    bank_bits: int
+    suspects: frozenset[str]
+    sample: Rows
+
+    @staticmethod
+    def of(rows: Rows, noise: Noise, bank_bits: int) -> Board:
+        """The board as these observations show it."""
+        suspects = []
+        for chip in rows.memory_map.chips:
+            at = rows.at(chip)
+            if ((at.expected ^ at.seen) & at.judged).any():
+                suspects.append(chip.name)
+        sample = rows.take(spread(np.flatnonzero(rows.wrong), MOST_SAMPLED))
+        return Board(rows, noise, bank_bits, frozenset(suspects), sample)
+
+    @property
+    def chips(self) -> tuple[ChipMap, ...]:
+        """All chips on the bus."""
+        return self.rows.memory_map.chips
+
+    def suspected(self, chip: ChipMap) -> bool:
+        """The chip has a wrong bit; a fault of its own explains nothing otherwise."""
+        return chip.name in self.suspects
+
+
+def one_by_one(faults: Sequence[Fault], share: Sequence[float] | Costs, noise: Noise) -> Batch:
+    """A batch of few faults, each costed in full on the given rows."""
+
+    def bound(rows: Rows, index: Index) -> Costs:
+        return np.array([cost_of([faults[number]], rows, noise).nats for number in index], np.float64)
+
+    return Batch(np.asarray(share, np.float64), bound, lambda number: faults[number])
+
+
+def all_at_once(
+    share: Costs,
+    many: Callable[[NDArray[np.int64]], Sequence[Fault]],
+    build: Callable[[int], Fault],
+    rates: Rates,
+    noise: Noise,
+) -> Batch:
+    """A batch of faults whose parameters may be arrays.
+
+    Args:
+        share: As in `Batch`.
+        many: Forms of a fault whose parameters are arrays with one element a row, from fault numbers. With
+            several forms the best one counts in each row.
+        build: The fault with this number.
+        rates: Rates of a fault with one form.
+        noise: The noise rate.
+    """
+
+    def bound(rows: Rows, index: Index) -> Costs:
+        repeated = rows.repeat(len(index))
+        forms = many(np.repeat(index, len(rows)))
+        wrong = np.minimum.reduce([_certainly_wrong(form, repeated) for form in forms])
+        wrong = wrong.reshape(len(index), len(rows))
+        if len(forms) > 1:
+            return np.asarray(noise.wrong * (wrong @ rows.weight))
+        return mixture_bound(wrong, count_bits(rows.wrong), rows.weight, rates, noise)
+
+    return Batch(share, bound, build)
+
+
+def _certainly_wrong(fault: Fault, rows: Rows) -> NDArray[np.uint8]:
+    """Number of bits in each row that the fault settles otherwise than seen."""
+    prediction = predict([fault], rows)
+    settled = rows.judged & ~prediction.soft & ~(prediction.floating & ~prediction.value)
+    if prediction.unknown is not None:
+        settled = settled & ~prediction.unknown
+    if prediction.strays is not None:
+        settled[prediction.strays] = 0
+    return count_bits((prediction.value ^ rows.seen) & settled)
+
+
+def wrong_elsewhere(rows: Rows, chip: ChipMap, noise: Noise) -> float:
+    """Cost of the wrong bits that are not this chip's."""
+    at = rows.at(chip)
+    own = float(count_bits((at.expected ^ at.seen) & at.judged) @ at.weight)
+    return noise.wrong * (rows.wrong_weight() - own)
+
+
+def mixture_bound(
+    active: NDArray[np.uint8], idle: NDArray[np.uint8], weight: Costs, rates: Rates, noise: Noise
+) -> Costs:
+    """Least cost over the rates of faults that act in some reads only.
+
+    Args:
+        active: ``uint8 (k, n)`` wrong bits if the fault acts.
+        idle: ``uint8 (n,)`` wrong bits if it does not.
+        weight: ``float64 (n,)``.
+        rates: Rates to try, as (rate, share).
+        noise: The noise rate.
+    """
+    costs = []
+    top = int(max(active.max(initial=0), idle.max(initial=0))) + 1
+    counts = np.arange(top) * noise.wrong
+    pair = active.astype(np.intp) * top + idle
+    for rate, _ in rates:
+        if rate >= 1:
+            costs.append(counts[active] @ weight)
+            continue
+        table = -np.logaddexp(np.log(rate) - counts[:, None], np.log1p(-rate) - counts[None, :])
+        costs.append(table.ravel()[pair] @ weight)
+    return np.asarray(np.minimum.reduce(costs))

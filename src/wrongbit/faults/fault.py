@@ -1,0 +1,161 @@
+"""What a fault is: a place on the way from address to word, what it does there, and a sentence.
+
+A read goes a fixed way: bank and address on the bus, the choice of chips, a chip's own address lines, its
+cells, its outputs, the data lines back to the processor. A fault acts at one stage of it, so two faults
+compose by letting each act at its own stage (`wrongbit.faults.predict`).
+
+Levels that the model leaves open have two forms: ``soft`` bits are 0 or 1 with probability ½ each, ``drift``
+bits float on a line that was 0: they read 1 with a probability that is tried over `DRIFTS`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.compare.memory_map import ChipMap, MemoryMap
+from wrongbit.faults.rows import Words
+
+BUS = "bus"
+"""`Fault.part` of a fault on lines that all chips share."""
+
+Rates = tuple[tuple[float, float], ...]
+
+ALWAYS: Rates = ((1.0, 1.0),)
+"""Rates of a fault that acts in every read, as (rate, share of belief)."""
+
+LOOSE: Rates = ((1.0, 0.8), (0.9, 0.04), (0.6, 0.04), (0.3, 0.04), (0.1, 0.04), (0.02, 0.04))
+"""Rates of a fault that may come and go, such as a contact. Grid and shares are a choice, no source."""
+
+DRIFTS: Rates = ((0.0, 0.5), (0.05, 0.1), (0.2, 0.1), (0.5, 0.1), (0.8, 0.1), (1.0, 0.1))
+"""How often a floating line that held 0 has drifted to 1, as (probability, share of belief).
+
+Circuit reasoning, no published text: 100 pF and 10 µA of leakage take 10 µs for a volt, which is longer than
+a bus cycle, while the 0.4 mA of a TTL input take 250 ns.
+"""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing that may be wrong, with its place and parameters.
+
+    Args:
+        part: The chip's reference designator, or ``"bus"``.
+        rate: Share of reads in which it acts.
+        drift: Probability that a floating line which held 0 reads 1.
+    """
+
+    part: str
+    rate: float = field(default=1.0, kw_only=True)
+    drift: float = field(default=0.0, kw_only=True)
+
+    @property
+    def model(self) -> str:
+        """Name of its family in the table of models."""
+        raise NotImplementedError
+
+    @property
+    def rates(self) -> Rates:
+        """Rates to try, as (rate, share of belief)."""
+        return ALWAYS
+
+    def shapes(self) -> tuple[Fault | None, ...]:
+        """What may hold in any one read, None standing for "as it should be"."""
+        return (self,) if self.rates is ALWAYS else (self, None)
+
+    def weights(self, rate: float) -> tuple[float, ...]:
+        """Probability of each of the `shapes` in any one read, where `rate` is one of the `rates`."""
+        return (1.0,) if self.rates is ALWAYS else (rate, 1.0 - rate)
+
+    def say(self) -> str:
+        """What is wrong, in a sentence for people."""
+        raise NotImplementedError
+
+    def parameters(self) -> dict[str, Any]:
+        """Place and parameters by name, for JSON and for comparison."""
+        return {item.name: getattr(self, item.name) for item in fields(self) if item.compare}
+
+    def often(self) -> str:
+        """The rate as the end of a sentence, empty for a fault that is always there."""
+        return "" if self.rate >= 1 else f", in about {self.rate:.0%} of the reads"
+
+
+class NoFault(Fault):
+    """Nothing is wrong that would show in what was captured."""
+
+    @property
+    def model(self) -> str:
+        """Name of its family."""
+        return "no fault seen"
+
+    def say(self) -> str:
+        """What is wrong, in a sentence for people."""
+        return "No fault shows in what was captured."
+
+
+class AddressStage(Fault):
+    """Acts on the bank and address that all chips see."""
+
+    def move(self, bank: NDArray[np.int32], address: Words) -> tuple[NDArray[np.int32], Words]:
+        """Bank and address behind the fault."""
+        raise NotImplementedError
+
+
+class SelectionStage(Fault):
+    """Acts on the choice of chips that answer."""
+
+    @property
+    def high_wins(self) -> bool:
+        """Two outputs that drive against each other give a wired OR instead of a wired AND."""
+        return False
+
+    @property
+    def chips(self) -> tuple[str, ...]:
+        """Names of the chips whose choice it changes."""
+        raise NotImplementedError
+
+    def concerns(self, selected: Mapping[str, NDArray[np.bool_]]) -> NDArray[np.bool_]:
+        """True in rows whose choice of chips the fault may change."""
+        raise NotImplementedError
+
+    def choose(self, selected: dict[str, NDArray[np.bool_]]) -> dict[str, NDArray[np.bool_]]:
+        """For each chip the rows in which it answers, given those in which it should."""
+        raise NotImplementedError
+
+
+class ChipAddressStage(Fault):
+    """Acts on the address lines of one chip."""
+
+    def move_lines(self, lines: Words) -> Words:
+        """Levels on the chip's address lines behind the fault."""
+        raise NotImplementedError
+
+
+class CellStage(Fault):
+    """Acts on what the cells of one chip hold."""
+
+    def spoil(
+        self, memory_map: MemoryMap, chip: ChipMap, cell: Words, value: Words, soft: Words
+    ) -> tuple[Words, Words]:
+        """What the cells give."""
+        raise NotImplementedError
+
+
+class OutputStage(Fault):
+    """Acts on the outputs of one chip."""
+
+    def drive(self, value: Words, soft: Words, held: Words) -> tuple[Words, Words, Words]:
+        """Outputs behind the fault as (value, soft, floating); floating ones are replaced by what is held."""
+        raise NotImplementedError
+
+
+class BusStage(Fault):
+    """Acts on the data lines that all chips share."""
+
+    def receive(self, value: Words, soft: Words) -> tuple[Words, Words, Words]:
+        """Data lines behind the fault as (value, soft, floating)."""
+        raise NotImplementedError

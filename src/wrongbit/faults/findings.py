@@ -1,0 +1,148 @@
+"""What the weighing found, for people and programs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from wrongbit.faults.fault import Fault
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One explanation of what was seen: a fault, or two at once.
+
+    Args:
+        faults: The fault or faults, with the rate and drift that explain best.
+        probability: Posterior probability among everything that was weighed.
+        log_prior: Logarithm of the prior.
+        cost: Fall of the log likelihood below a perfect prediction, in nats.
+        explained: Wrong bits in unique observations that it predicts, or leaves open.
+        unexplained: Judged bits in unique observations that were seen otherwise than it allows: wrong bits
+            that it does not predict, and changes that it predicts and that were not seen.
+    """
+
+    faults: tuple[Fault, ...]
+    probability: float
+    log_prior: float
+    cost: float
+    explained: int
+    unexplained: int
+
+    @property
+    def model(self) -> str:
+        """Name of the family, or of both families."""
+        return " + ".join(fault.model for fault in self.faults)
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """Parts at fault, each once."""
+        return tuple(dict.fromkeys(fault.part for fault in self.faults))
+
+    @property
+    def score(self) -> float:
+        """Logarithm of prior times likelihood, up to a constant."""
+        return self.log_prior - self.cost
+
+    def say(self) -> str:
+        """What is wrong, in a sentence for each fault."""
+        return " ".join(fault.say() for fault in self.faults)
+
+
+@dataclass(frozen=True)
+class Separation:
+    """A read that would tell two findings apart.
+
+    Args:
+        bank: Bank to read in.
+        address: Address to read.
+        write: Word to write there first, where it is RAM, else None.
+        first: Word that the first finding predicts, as the processor sees it.
+        second: Word that the second one predicts.
+        bits: Bits in which they surely differ.
+        other: Index in `Findings.findings` of the second; the first is the best one.
+    """
+
+    bank: int
+    address: int
+    write: int | None
+    first: int
+    second: int
+    bits: int
+    other: int
+
+    def say(self) -> str:
+        """What to read and what each finding predicts, in a sentence."""
+        before = "" if self.write is None else f"write 0x{self.write:X} to it, then "
+        return (
+            f"Address 0x{self.address:X}: {before}read it; the first predicts 0x{self.first:X}, "
+            f"the other 0x{self.second:X}."
+        )
+
+
+@dataclass(frozen=True)
+class Findings:
+    """Everything that was weighed, best first.
+
+    Args:
+        findings: Explanations by falling probability, as far as `wrongbit.faults.posterior.MARGIN` reaches.
+        groups: Indices into ``findings`` that cannot be told apart by what was captured; the first group
+            holds the best.
+        separations: Reads that would tell the best from others of its group, where one was found.
+        observations: Number of unique observations.
+        wrong_observations: Of these, those with a wrong bit.
+        judged_bits: Judged bits in all unique observations.
+        wrong_bits: Of these, the wrong ones.
+        considered: Number of faults and pairs that were weighed.
+        allowed: Number of unexplained bits that noise makes credible.
+        noise: The noise rate.
+    """
+
+    findings: tuple[Finding, ...]
+    groups: tuple[tuple[int, ...], ...]
+    separations: tuple[Separation, ...]
+    observations: int
+    wrong_observations: int
+    judged_bits: int
+    wrong_bits: int
+    considered: int
+    allowed: int
+    noise: float
+
+    @property
+    def best(self) -> Finding:
+        """The likeliest explanation."""
+        return self.findings[0]
+
+    @property
+    def ties(self) -> tuple[Finding, ...]:
+        """The best and everything that cannot be told from it by what was captured."""
+        return tuple(self.findings[index] for index in self.groups[0])
+
+    @property
+    def fault_seen(self) -> bool:
+        """The best explanation is a fault."""
+        return bool(self.best.faults)
+
+    @property
+    def fits(self) -> bool:
+        """The best explanation leaves no more unexplained than noise makes credible."""
+        return self.best.unexplained <= self.allowed
+
+    def remark(self) -> str:
+        """How far to trust the best explanation, in a sentence or two."""
+        if not self.observations:
+            return "Nothing that was captured could be judged."
+        if not self.fits:
+            return (
+                "No single fault or pair in the table explains everything: the best leaves "
+                f"{self.best.unexplained} of {self.judged_bits} judged bits unexplained, where noise makes "
+                f"{self.allowed} credible. The fault may be of another kind, there may be more than two, or "
+                "the reference or the probe is wrong."
+            )
+        if not self.fault_seen:
+            return (
+                "No fault is seen in what was captured; one in parts that were not exercised would not show."
+            )
+        if len(self.groups[0]) > 1:
+            return f"{len(self.groups[0])} explanations cannot be told apart by what was captured."
+        return f"It explains {self.best.explained} of {self.wrong_bits} wrong bits in unique observations."

@@ -1,0 +1,257 @@
+"""How well a fault explains what was seen, as a cost in nats.
+
+Every judged bit of every row is a witness. With ε the probability that a bit is read wrong by noise alone:
+
+- a bit that a fault predicts and that was seen so has probability 1 - ε, one that was seen otherwise ε;
+- a bit that the fault leaves open has probability ½;
+- a row that was observed n times counts min(n, 8) times (`wrongbit.faults.rows.MOST_WEIGHT`).
+
+The cost of a fault is the fall of the log likelihood below that of a fault which predicts every bit: 0 for
+a perfect prediction, log((1-ε)/ε) for each wrong bit. Costs only grow with more rows, so the cost on some of
+the rows is a lower bound of the cost on all: that makes it exact to drop hopeless faults early.
+
+Unknowns are summed over, not chosen: the rate of a loose contact and the drift of a floating line over
+small grids, the contents of a cell that no reference gives over both levels (once a cell, not once a read).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+from math import prod
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.bits import count_bits
+from wrongbit.faults.cellwise import CellwiseFault
+from wrongbit.faults.fault import ALWAYS, DRIFTS, Fault, Rates
+from wrongbit.faults.noise import Noise
+from wrongbit.faults.predict import Prediction, predict
+from wrongbit.faults.rows import Costs, Index, Rows, Words
+
+STRAYS = ((0.0, 0.5), (0.01, 0.1), (0.1, 0.2), (0.5, 0.2))
+"""Share of moved RAM reads that find something else than the last write seen, as (share, belief)."""
+
+
+@dataclass(frozen=True)
+class Cost:
+    """Outcome of `cost_of`.
+
+    Args:
+        nats: The cost, summed over rates and drifts.
+        faults: The faults with the rate and drift that explain best.
+    """
+
+    nats: float
+    faults: tuple[Fault, ...]
+
+
+def cost_of(faults: Sequence[Fault], rows: Rows, noise: Noise, *, settled: bool = False) -> Cost:
+    """Cost of these faults together on these rows.
+
+    Args:
+        faults: One fault, or several that act at once; none: everything is as it should be.
+        rows: The observations.
+        noise: The noise rate.
+        settled: Try only the rate and drift that each fault has, and acting in every read, instead of the
+            whole grids; for pairs of faults that were costed alone before.
+    """
+    cellwise = [fault for fault in faults if isinstance(fault, CellwiseFault)]
+    if cellwise:
+        return _cost_by_cells(
+            cellwise[0], [fault for fault in faults if fault is not cellwise[0]], rows, noise
+        )
+    forms = forms_of(faults)
+    terms = [_terms(predict(form, rows), rows, noise, alone=len(forms) == 1) for form in forms]
+    table = _condense(terms, rows.weight)
+    drifting = any(term.drifting for term in terms)
+    grid = list(product(_drifts(faults, drifting, settled), *(_rates(fault, settled) for fault in faults)))
+    belief = np.array([prod(share for _, share in point) for point in grid])
+    weights = [_weights(faults, [rate for rate, _ in chosen]) for _, *chosen in grid]
+    nats = table.nats(np.array(weights), np.array([drift for (drift, _), *_ in grid]), noise) - np.log(belief)
+    extra = terms[0].once + _cost_of_strays(terms, rows, noise)
+    (drift, _), *best = grid[int(np.argmin(nats))]
+    found = tuple(
+        replace(fault, rate=rate, drift=drift if drifting else fault.drift)
+        for fault, (rate, _) in zip(faults, best, strict=True)
+    )
+    return Cost(extra - float(np.logaddexp.reduce(-nats)), found)
+
+
+def _drifts(faults: Sequence[Fault], drifting: bool, settled: bool) -> Rates:
+    if not drifting:
+        return ALWAYS
+    known = {fault.drift for fault in faults}
+    return tuple(point for point in DRIFTS if point[0] in known) if settled else DRIFTS
+
+
+def _rates(fault: Fault, settled: bool) -> Rates:
+    rates = fault.rates
+    return tuple(point for point in rates if point[0] in (fault.rate, 1.0)) if settled else rates
+
+
+def _weights(faults: Sequence[Fault], rates: Sequence[float]) -> list[float]:
+    """Probability of every combination of forms when the faults have these rates."""
+    odds = [fault.weights(rate) for fault, rate in zip(faults, rates, strict=True)]
+    return [prod(each) for each in product(*odds)]
+
+
+def forms_of(faults: Sequence[Fault]) -> list[tuple[Fault, ...]]:
+    """Every combination of what may hold in one read."""
+    every = product(*(fault.shapes() for fault in faults))
+    return [tuple(fault for fault in chosen if fault is not None) for chosen in every]
+
+
+@dataclass(frozen=True)
+class _Terms:
+    """Bits of each row that one form of a fault does not predict, by kind.
+
+    Args:
+        counts: Four ``uint8 (m,)`` arrays, or None where all are 0: wrong bits, open bits, floating bits that
+            held 0 and were seen 1, and such bits that were seen 0.
+        once: Cost of unknown cells, which do not belong to single rows.
+        strays: Rows that are costed apart.
+    """
+
+    counts: tuple[NDArray[np.uint8] | None, ...]
+    once: float
+    strays: Index | None
+
+    @property
+    def drifting(self) -> bool:
+        """The drift matters."""
+        return self.counts[2] is not None
+
+
+def _terms(prediction: Prediction, rows: Rows, noise: Noise, *, alone: bool) -> _Terms:
+    settled = rows.judged
+    rose = stayed = open_bits = strays = None
+    once = 0.0
+    floating = prediction.floating & settled & ~prediction.value
+    if floating.any():
+        rose, stayed = count_bits(floating & rows.seen), count_bits(floating & ~rows.seen)
+        settled = settled & ~floating
+    soft = prediction.soft & settled
+    if prediction.unknown is not None and prediction.source is not None:
+        unknown = prediction.unknown & settled
+        settled = settled & ~unknown
+        if alone:
+            once = _cost_of_unknown_cells(unknown, prediction.source, rows, noise)
+        else:
+            soft = soft | unknown
+    wrong = count_bits((prediction.value ^ rows.seen) & settled & ~soft)
+    if soft.any():
+        open_bits = count_bits(soft)
+    if prediction.strays is not None:
+        strays = np.flatnonzero(prediction.strays)
+        for counts in (wrong, open_bits, rose, stayed):
+            if counts is not None:
+                counts[strays] = 0
+    return _Terms((wrong, open_bits, rose, stayed), once, strays)
+
+
+@dataclass(frozen=True)
+class _Table:
+    """Rows that cost the same in every form, put together.
+
+    Args:
+        counts: ``float64 (forms, 4, k)``, as in `_Terms`.
+        weight: ``float64 (k,)``.
+    """
+
+    counts: Costs
+    weight: Costs
+
+    def nats(self, weights: Costs, drift: Costs, noise: Noise) -> Costs:
+        """Cost for several rates and drifts at once.
+
+        Args:
+            weights: ``float64 (g, forms)`` probability of each form in any one read.
+            drift: ``float64 (g,)`` probability that a floating line which held 0 reads 1.
+            noise: The noise rate.
+
+        Returns:
+            ``float64 (g,)``.
+        """
+        fixed = np.full(len(drift), noise.wrong), np.full(len(drift), noise.open)
+        prices = np.stack([*fixed, noise.seen(drift), noise.seen(1 - drift)], axis=1)
+        costs = np.einsum("gc,fck->gfk", prices, self.counts)
+        with np.errstate(divide="ignore"):
+            logs = np.log(weights)[:, :, None] - costs
+        return np.asarray(-(np.logaddexp.reduce(logs, axis=1) @ self.weight))
+
+
+def _condense(terms: Sequence[_Terms], weight: Costs) -> _Table:
+    """Few rows instead of many: the counts of `_Terms` are small whole numbers."""
+    columns = [
+        (form, kind, counts) for form, term in enumerate(terms) for kind, counts in enumerate(term.counts)
+    ]
+    used = [
+        (form, kind, counts, int(counts.max()) + 1)
+        for form, kind, counts in columns
+        if counts is not None and len(counts)
+    ]
+    key = np.zeros(len(weight), np.intp)
+    size = 1
+    for *_, counts, limit in used:
+        if limit > 1:
+            key += counts.astype(np.intp) * size
+            size *= limit
+    if size > 1 << 16:
+        present, key = np.unique(key, return_inverse=True)
+        total = np.bincount(key, weight, len(present))
+    else:
+        total = np.bincount(key, weight, size)
+        present = np.flatnonzero(total)
+        total = total[present]
+    table = np.zeros((len(terms), 4, len(present)), np.float64)
+    step = 1
+    for form, kind, _, limit in used:
+        table[form, kind] = present // step % limit
+        step *= limit
+    return _Table(table, np.asarray(total, np.float64))
+
+
+def _cost_of_unknown_cells(unknown: Words, source: Words, rows: Rows, noise: Noise) -> float:
+    """Each unknown bit of each cell is 0 or 1 with probability ½, and the same in all its reads."""
+    index = np.flatnonzero(unknown)
+    cells, which = np.unique(source[index], return_inverse=True)
+    total = 0.0
+    for bit in range(rows.memory_map.word_bits):
+        mask = np.uint64(1 << bit)
+        concerned = (unknown[index] & mask) != 0
+        if not concerned.any():
+            continue
+        weight = np.where(concerned, rows.weight[index], 0.0)
+        high = (rows.seen[index] & mask) != 0
+        ones = np.bincount(which, np.where(high, weight, 0.0), len(cells))
+        zeros = np.bincount(which, np.where(high, 0.0, weight), len(cells))
+        either = np.log(2) - np.logaddexp(-noise.wrong * ones, -noise.wrong * zeros)
+        total += float(either[(ones + zeros) > 0].sum())
+    return total
+
+
+def _cost_of_strays(terms: Sequence[_Terms], rows: Rows, noise: Noise) -> float:
+    """RAM reads that a fault may have sent to other cells find the last write seen, or anything."""
+    found = [term.strays for term in terms if term.strays is not None]
+    if not found:
+        return 0.0
+    index = np.unique(np.concatenate(found))
+    judged = rows.judged[index]
+    right = noise.wrong * count_bits((rows.expected[index] ^ rows.seen[index]) & judged)
+    anything = noise.open * count_bits(judged)
+    total = []
+    for share, belief in STRAYS:
+        with np.errstate(divide="ignore"):
+            either = np.logaddexp(np.log1p(-share) - right, np.log(share) - anything)
+        total.append(np.log(belief) + float(either @ rows.weight[index]))
+    return float(-np.logaddexp.reduce(total))
+
+
+def _cost_by_cells(fault: CellwiseFault, others: Sequence[Fault], rows: Rows, noise: Noise) -> Cost:
+    """Cost of a fault of single cells, on top of other faults in their likeliest form."""
+    form = tuple(shape for other in others if (shape := other.shapes()[0]) is not None)
+    found, nats = fault.fit(predict(form, rows), rows, noise)
+    return Cost(nats, (found, *others))

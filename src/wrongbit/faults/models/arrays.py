@@ -1,0 +1,246 @@
+"""Rows and columns of a chip's cell array.
+
+Which address lines choose the row and which the column is taken from the machine file; where it does not
+say, the lines are split into a low and a high part at every place, either part being the columns. Common
+practice, no source: a row crosses the blocks of all outputs, a column belongs to one output.
+
+Only rows and columns with one of the sampled wrong reads (`wrongbit.faults.batch.Board.sample`) are listed:
+all of them while the sample holds every wrong read, else those that explain a visible share of the wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.bits import count_bits, gather_bits
+from wrongbit.compare.memory_map import ChipMap, MemoryMap
+from wrongbit.faults.batch import Batch, Board, wrong_elsewhere
+from wrongbit.faults.fault import CellStage, Fault, Rates
+from wrongbit.faults.rows import AtChip, Costs, Index, Rows, Words
+
+WEAK: Rates = ((0.75, 0.2), (0.5, 0.2), (0.25, 0.2), (0.1, 0.2), (0.03, 0.2))
+"""Share of reads in which a weak column gives its level, as (rate, belief)."""
+
+Lines = tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class ArrayFault(CellStage):
+    """Part of the array reads one level.
+
+    Args:
+        lines: The chip's address lines that choose the row or column, lowest first.
+        number: The row or column: the levels on these lines.
+        level: What its cells read.
+    """
+
+    lines: Lines
+    number: int
+    level: int
+
+    def outputs(self, chip: ChipMap) -> int:
+        """Mask of the outputs concerned."""
+        return (1 << len(chip.lane)) - 1
+
+    def spoil(
+        self, memory_map: MemoryMap, chip: ChipMap, cell: Words, value: Words, soft: Words
+    ) -> tuple[Words, Words]:
+        """What the cells give."""
+        mask = np.uint64(self.outputs(chip))
+        here = np.where(gather_bits(cell, self.lines) == np.uint64(self.number), mask, np.uint64(0))
+        return (value | here if self.level else value & ~here), soft & ~here
+
+    def where(self) -> str:
+        """The row or column as people find it: levels on address lines."""
+        levels = " ".join(f"A{line}={self.number >> index & 1}" for index, line in enumerate(self.lines))
+        return f"0x{self.number:X} ({levels})"
+
+
+@dataclass(frozen=True)
+class DeadRow(ArrayFault):
+    """A row reads one level at all outputs."""
+
+    @property
+    def model(self) -> str:
+        """Name of its family in the table of models."""
+        return "dead row"
+
+    def say(self) -> str:
+        """What is wrong, in a sentence for people."""
+        return f"Row {self.where()} of {self.part} is dead: all its cells read {self.level}."
+
+
+@dataclass(frozen=True)
+class DeadColumn(ArrayFault):
+    """A column of one output reads one level.
+
+    Args:
+        output: The output.
+    """
+
+    output: int = field(kw_only=True)
+
+    @property
+    def model(self) -> str:
+        """Name of its family in the table of models."""
+        return "dead column"
+
+    def outputs(self, chip: ChipMap) -> int:
+        """Mask of the outputs concerned."""
+        return 1 << self.output
+
+    def say(self) -> str:
+        """What is wrong, in a sentence for people."""
+        return (
+            f"Column {self.where()} of output D{self.output} of {self.part} is dead: it reads {self.level}."
+        )
+
+
+@dataclass(frozen=True)
+class WeakColumn(DeadColumn):
+    """A column of one output reads one level in a share of the reads."""
+
+    @property
+    def model(self) -> str:
+        """Name of its family in the table of models."""
+        return "weak column"
+
+    @property
+    def rates(self) -> Rates:
+        """Rates to try."""
+        return WEAK
+
+    def say(self) -> str:
+        """What is wrong, in a sentence for people."""
+        return (
+            f"Column {self.where()} of output D{self.output} of {self.part} is weak: "
+            f"it reads {self.level} in about {self.rate:.0%} of the reads."
+        )
+
+
+# The lists of faults -------------------------------------------------------------------------------
+
+
+def geometries(chip: ChipMap) -> list[tuple[Lines, Lines]]:
+    """Possible (row lines, column lines) of a chip: the declared ones, or every split of its lines."""
+    count = len(chip.address_lines)
+    every = tuple(range(count))
+    if chip.rows or chip.columns:
+        rows = chip.rows or tuple(line for line in every if line not in chip.columns)
+        columns = chip.columns or tuple(line for line in every if line not in chip.rows)
+        return [(rows, columns)]
+    splits = []
+    for low in range(3, count - 2):
+        splits.append((every[low:], every[:low]))
+        splits.append((every[:low], every[low:]))
+    return splits
+
+
+@dataclass(frozen=True)
+class _List:
+    """Rows or columns of one chip in one geometry, that contain at least one wrong read."""
+
+    chip: ChipMap
+    lines: Lines
+    number: NDArray[np.intp]
+    level: NDArray[np.intp]
+    output: NDArray[np.intp] | None
+
+
+def dead_row(board: Board) -> Iterator[Batch]:
+    """Rows of the array with a sampled wrong read."""
+    for chip in _roms(board):
+        splits = geometries(chip)
+        at = board.sample.at(chip)
+        for lines, _ in splits:
+            number = np.repeat(np.unique(_places(at, lines)), 2)
+            level = np.tile([0, 1], len(number) // 2)
+            yield _batch(board, _List(chip, lines, number, level, None), DeadRow, len(splits))
+
+
+def dead_column(board: Board) -> Iterator[Batch]:
+    """Columns of the array with a sampled wrong read."""
+    yield from _columns(board, DeadColumn)
+
+
+def weak_column(board: Board) -> Iterator[Batch]:
+    """Columns of the array with a sampled wrong read."""
+    yield from _columns(board, WeakColumn)
+
+
+def _columns(board: Board, kind: type[DeadColumn]) -> Iterator[Batch]:
+    for chip in _roms(board):
+        splits = geometries(chip)
+        width = len(chip.lane)
+        at = board.sample.at(chip)
+        wrong = (at.expected ^ at.seen) & at.judged
+        read, output = np.nonzero((wrong[:, None] >> np.arange(width, dtype=np.uint64)) & np.uint64(1))
+        level = (at.seen[read] >> output.astype(np.uint64) & np.uint64(1)).astype(np.intp)
+        for _, lines in splits:
+            code = np.unique((_places(at, lines)[read] * 2 + level) * width + output)
+            listed = _List(chip, lines, code // (2 * width), code // width % 2, code % width)
+            yield _batch(board, listed, kind, len(splits))
+
+
+def _roms(board: Board) -> Iterator[ChipMap]:
+    return (chip for chip in board.rows.memory_map.roms if board.suspected(chip))
+
+
+def _places(at: AtChip, lines: Lines) -> NDArray[np.intp]:
+    """Row or column of the array for each read."""
+    return gather_bits(at.lines, lines).astype(np.intp)
+
+
+def _batch(board: Board, listed: _List, kind: type[DeadRow] | type[DeadColumn], splits: int) -> Batch:
+    chip, noise = listed.chip, board.noise
+    choices = len(board.rows.memory_map.roms) * splits * 2 << len(listed.lines)
+    if listed.output is not None:
+        choices *= len(chip.lane)
+
+    def bound(rows: Rows, index: Index) -> Costs:
+        at = rows.at(chip)
+        place = _places(at, listed.lines)
+        wrong = (at.expected ^ at.seen) & at.judged
+        before = float(count_bits(wrong) @ at.weight)
+        saved = _saved(listed, index, place, wrong, at.judged, at.seen, at.weight, kind is WeakColumn)
+        return wrong_elsewhere(rows, chip, noise) + noise.wrong * (before - saved)
+
+    def build(number: int) -> Fault:
+        place = chip.name, listed.lines, int(listed.number[number]), int(listed.level[number])
+        if listed.output is None:
+            return DeadRow(*place)
+        return kind(*place, output=int(listed.output[number]))  # type: ignore[call-arg]
+
+    return Batch(np.full(len(listed.number), 1 / choices), bound, build)
+
+
+def _saved(
+    listed: _List,
+    index: Index,
+    place: NDArray[np.intp],
+    wrong: Words,
+    judged: Words,
+    seen: Words,
+    weight: Costs,
+    weak: bool,
+) -> Costs:
+    """Weight of wrong bits that each row or column explains, less what it predicts and was not seen."""
+    number, level = listed.number[index], listed.level[index]
+    outputs = np.zeros(len(index), np.intp) if listed.output is None else listed.output[index]
+    saved = np.zeros(len(index))
+    for output in np.unique(outputs):
+        mask = ~np.uint64(0) if listed.output is None else np.uint64(1 << int(output))
+        for value in (0, 1):
+            chosen = np.flatnonzero((outputs == output) & (level == value))
+            if not len(chosen):
+                continue
+            as_level = seen if value else ~seen
+            gain = count_bits(wrong & as_level & mask).astype(np.float64)
+            if not weak:  # a right bit of the other level was not to be seen
+                gain -= count_bits(judged & ~wrong & ~as_level & mask)
+            saved[chosen] = np.bincount(place, gain * weight, 1 << len(listed.lines))[number[chosen]]
+    return saved
