@@ -53,6 +53,12 @@ class Wave:
         for name, level in levels.items():
             self._events[name].append((time_ps, level))
 
+    def rest_as_first(self) -> None:
+        """Before the first event everything is as the first event leaves it."""
+        for name, events in self._events.items():
+            if events:
+                self.idle[name] = min(events, key=lambda event: event[0])[1] or 0
+
     def without(self, *names: str) -> Wave:
         """The same waveform seen by a probe that leaves some signals out."""
         wave = Wave({n: w for n, w in self.widths.items() if n not in names}, self.idle, self.lowest)
