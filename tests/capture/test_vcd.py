@@ -5,6 +5,7 @@ Grammar and rules: IEEE Std 1364-2005, clause 18 (four-state value change dump).
 
 from __future__ import annotations
 
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -190,6 +191,17 @@ class TestChanges:
         first, second = (list(source.chunks()) for _ in range(2))
         assert [chunk.planes[0].tolist() for chunk in first] == [chunk.planes[0].tolist() for chunk in second]
         assert source.bytes_done() == source.byte_count == (FILES / "dump_tasks.vcd").stat().st_size
+
+    def test_memory_does_not_grow_with_the_file(self, write):
+        """Four times the file, the same peak: a few blocks and one chunk."""
+        peaks = []
+        for count in (100_000, 400_000):
+            path = write(HEADER + "".join(f'#{n}\n{n & 1}!\nb{n & 15:b} "\n' for n in range(count)))
+            tracemalloc.start()
+            assert sum(len(chunk) for chunk in open_vcd(path, POINT, {}).chunks()) == count
+            peaks.append(tracemalloc.get_traced_memory()[1])
+            tracemalloc.stop()
+        assert peaks[1] < 1.5 * peaks[0] < 60_000_000
 
     def test_wide_vectors_and_many_signals_go_on_in_further_planes(self, write):
         ones = "1" * 30 + "0" * 70 + "x10"

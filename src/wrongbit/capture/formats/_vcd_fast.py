@@ -99,7 +99,7 @@ class FastReader:
         if scalars is None or vectors is None:
             return None
         found = _in_file_order([piece for piece in (scalars, *vectors) if len(piece.word)], len(text))
-        before = np.cumsum(is_stamp).take(found.word)
+        before = np.cumsum(is_stamp, dtype=np.int32).take(found.word)
         return Changes(ticks, before, found.slot, found.value, found.unknown, text.unfinished)
 
     def _scalars(self, text: _Text) -> _Found | None:

@@ -267,11 +267,18 @@ def _rival_error(rivals: Sequence[tuple[_Offer, _Offer]], file: str) -> CaptureE
             line=other.line,
             notes=notes,
         )
-    exact = "" if one.path != other.path else " The two have one path, so rename one in the file."
+    deeper = max(one, other, key=lambda variable: len(variable.scope))
+    remedy = (
+        "Map the wanted one in the probe point's columns, such as "
+        f'"{".".join((*one.scope, one.name))}" = "{first.name}", or ignore the other'
+    )
+    if deeper.scope:
+        remedy += f', or a whole scope, such as "{".".join(deeper.scope)}"'
+    if one.path == other.path:
+        remedy += "; as both have one path, rename one of them in the file"
     return CaptureError(
         f"{first.name} is two different signals in this file: {one.path} and {other.path}.",
-        f"Map the wanted one in the probe point's columns, such as "
-        f'"{".".join((*one.scope, one.name))}" = "{first.name}", or ignore the other.{exact}',
+        f"{remedy}.",
         file=file,
         line=other.line,
         notes=notes,

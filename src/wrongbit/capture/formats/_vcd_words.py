@@ -70,7 +70,7 @@ class Changes:
 
     Args:
         ticks: ``int64 (t,)`` time stamps, in the file's own steps.
-        before: ``int64 (c,)`` number of time stamps of this block that stand before each change.
+        before: Integers ``(c,)``, the number of time stamps of this block that stand before each change.
         slot: Integers ``(c,)``, the slot that takes each change; of 16 bits where they suffice, to sort fast.
         value: ``uint64 (c,)`` new value of the slot, unknown bits 0.
         unknown: ``uint64 (c,)`` a 1 for each bit that is x or z, or None where there is none.
@@ -78,7 +78,7 @@ class Changes:
     """
 
     ticks: NDArray[np.int64]
-    before: NDArray[np.int64]
+    before: NDArray[np.signedinteger[Any]]
     slot: SlotNumbers
     value: NDArray[np.uint64]
     unknown: NDArray[np.uint64] | None

@@ -335,7 +335,7 @@ class _Blocks:
         """Overwrite comments by blanks, so that readers need not know of them."""
         if b"$comment" in self._slots.of_code:  # legal as an id, so it cannot be told apart
             return
-        while self._in_comment or buffer.find(b"$", at, end) >= 0:  # which most blocks lack
+        while self._in_comment or all(buffer.find(each, at, end) >= 0 for each in (b"$", b"c", b"m")):
             if not self._in_comment:
                 at = _find_word(buffer, b"$comment", at, end)
                 if at < 0:
