@@ -150,3 +150,12 @@ def format_bits(bits: tuple[int, ...]) -> str:
         pieces.append(str(bits[index]) if end == index else f"{bits[index]}..{bits[end]}")
         index = end + 1
     return ", ".join(pieces)
+
+
+def format_address(address: int, address_bits: int) -> str:
+    """An address in hexadecimal with as many digits as the processor's addresses have.
+
+    >>> format_address(0x3F, 16)
+    '0x003F'
+    """
+    return f"0x{address:0{(address_bits + 3) // 4}X}"

@@ -61,7 +61,7 @@ def test_it_explains_itself(name: str) -> None:
 
 
 # Where the first instruction or the reset vector lies. 6502: Rockwell R6500 data sheet, FFFC; 6809: MC6809E
-# data sheet, FFFE; 6800: from memory, not checked, FFFE; Z80: Zilog UM0080, 0; 8080 and 8085: Intel 231718, 0,
+# data sheet, FFFE; 6800: FFFE, from memory, not checked; Z80: Zilog UM0080, 0; 8080, 8085: Intel 231718, 0,
 # from memory, not checked; 8086 and 8088: FFFF0, seen as the far jump in a real BIOS image; 68000: M68000
 # User's Manual, Table 6-2, vector 0 at 0.
 RESET = {

@@ -18,6 +18,7 @@ from wrongbit.machine.names import parse_signal, split_bus_bit
 from wrongbit.machine.problems import Problem, either, suggestion
 from wrongbit.machine.recipe import Recipe, parse_event
 from wrongbit.machine.recipe_checks import check_recipe, names_used
+from wrongbit.units import format_address
 
 
 @dataclass(frozen=True)
@@ -39,15 +40,6 @@ Check = Callable[[Machine, Surroundings], Iterator[Problem]]
 def check_machine(machine: Machine, surroundings: Surroundings) -> list[Problem]:
     """All problems of a machine whose entries are each valid by themselves."""
     return [problem for check in CHECKS for problem in check(machine, surroundings)]
-
-
-def hexadecimal(address: int, address_bits: int) -> str:
-    """An address with as many digits as the processor's addresses have.
-
-    >>> hexadecimal(0x3F, 16)
-    '0x003F'
-    """
-    return f"0x{address:0{(address_bits + 3) // 4}X}"
 
 
 def _processor(machine: Machine, named: str | None) -> Processor | None:
@@ -128,8 +120,8 @@ def _processors_are_possible(machine: Machine, surroundings: Surroundings) -> It
         if start is not None and start > last:
             yield Problem(
                 (*path, "start_address"),
-                f"{hexadecimal(start, width)} lies beyond the last address of {width} address bits, "
-                f"{hexadecimal(last, width)}.",
+                f"{format_address(start, width)} lies beyond the last address of {width} address bits, "
+                f"{format_address(last, width)}.",
                 "Correct start_address or address_bits.",
             )
         yield from _recipe(path, processor, surroundings.recipe_names)
@@ -249,8 +241,8 @@ def _regions_fit(machine: Machine, surroundings: Surroundings) -> Iterator[Probl
             if end > last:
                 yield Problem(
                     ("chip", index, "region", number),
-                    f"the region ends at {hexadecimal(end, processor.address_bits)}, beyond the last address "
-                    f"of {processor.name}, {hexadecimal(last, processor.address_bits)} "
+                    f"the region ends at {format_address(end, processor.address_bits)}, beyond the last "
+                    f"address of {processor.name}, {format_address(last, processor.address_bits)} "
                     f"({processor.address_bits} address bits).",
                     "Correct base or size.",
                 )
@@ -299,8 +291,8 @@ def _drivers(machine: Machine, processor: Processor) -> Iterator[_Driver]:
 
 
 def _clash(first: _Driver, second: _Driver, processor: Processor) -> Problem:
-    low = hexadecimal(second.base, processor.address_bits)
-    high = hexadecimal(min(first.end, second.end) - 1, processor.address_bits)
+    low = format_address(second.base, processor.address_bits)
+    high = format_address(min(first.end, second.end) - 1, processor.address_bits)
     bank = first.bank if first.bank is not None else second.bank
     where = f"from {low} to {high}" + ("" if bank is None else f" in bank {bank}")
     path = max(first.path, second.path, key=lambda path: (path[1], path[3]))
