@@ -1,0 +1,147 @@
+"""``wrongbit check``: what a machine file says, as wrongbit understands it."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.text import Text
+
+from wrongbit.cli import options
+from wrongbit.cli.show import QUIET, err, hex_word, indented, out, plain_table, print_json, show_notes
+from wrongbit.errors import UsageError
+from wrongbit.machine.overview import Overview
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None)
+
+MachineFile = Annotated[
+    Path | None, typer.Argument(metavar="MACHINE", help="The machine file (TOML).", show_default=False)
+]
+
+
+@app.command()
+def check(
+    machine: MachineFile = None,
+    schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of machine files.")] = False,
+    as_json: options.Json = False,
+) -> int:
+    """Check a machine file with the references that it names, and show what it says."""
+    from wrongbit.bus.recipes import recipe_names
+    from wrongbit.compare.build import build_memory_map
+    from wrongbit.machine.load import load_machine
+    from wrongbit.machine.model import json_schema
+    from wrongbit.machine.overview import overview
+
+    if schema:
+        print_json(json_schema())
+        return 0
+    if machine is None:
+        raise UsageError("No machine file was named.", "Run: wrongbit check MACHINE.toml")
+    loaded = load_machine(machine, recipe_names=recipe_names())
+    notes: list[str] = []
+    for processor in loaded.processor:
+        notes += build_memory_map(loaded, processor, machine.parent).notes
+    seen = overview(loaded)
+    if as_json:
+        print_json({**asdict(seen), "reference_notes": notes})
+        return 0
+    _show(seen, {p.name: (p.word_bits, p.address_bits) for p in loaded.processor})
+    if notes:
+        out.print()
+        show_notes(notes)
+    err.print(f"{machine} can be used.", style=QUIET)
+    return 0
+
+
+def _show(seen: Overview, widths: dict[str, tuple[int, int]]) -> None:
+    out.print(Text(seen.name, "bold"), "(invented)" if seen.invented else "")
+    for caution in seen.cautions:
+        out.print(Text(f"caution: {caution}", "#e69f00"), soft_wrap=True)
+    if seen.notes:
+        out.print(Text(seen.notes, QUIET), soft_wrap=True)
+    for processor in seen.processors:
+        _, address_bits = widths[processor.name]
+        out.print()
+        out.print(
+            Text(f"{processor.name}", "bold"),
+            f"{processor.family}, {processor.word_bits}-bit words, {address_bits}-bit addresses of "
+            f"{processor.address_unit}s, bus recipe {processor.recipe}"
+            + (f", clock {processor.clock}" if processor.clock else ""),
+            soft_wrap=True,
+        )
+        if processor.start_address is not None:
+            chips = " and ".join(processor.starts_in) or "no memory"
+            out.print(f"  first fetch at {hex_word(processor.start_address, address_bits)}, from {chips}")
+        _memory(seen, processor.name, address_bits)
+    out.print()
+    points = plain_table(("probe point", "left"), ("processor", "left"), ("captures are", "left"))
+    for point in seen.points:
+        kind = {
+            "timing": "samples, many a clock",
+            "state": "samples, one a clock",
+            "cycles": "whole bus cycles",
+        }
+        points.add_row(point.name, point.processor, kind[point.mode])
+    out.print(indented(points))
+    for remark in seen.remarks:
+        out.print(f"  look again: {remark}", soft_wrap=True)
+
+
+def _memory(seen: Overview, processor: str, address_bits: int) -> None:
+    rows: list[tuple[int, int, tuple[str, ...]]] = []
+    banked = any(region.bank is not None for region in seen.regions)
+    for region in seen.regions:
+        if region.processor == processor:
+            bank = "every" if region.bank is None else str(region.bank)
+            rows.append(
+                (
+                    region.first,
+                    0,
+                    (
+                        f"{hex_word(region.first, address_bits)}–{hex_word(region.last, address_bits)}",
+                        bank,
+                        region.chip,
+                        region.kind,
+                        region.type,
+                        region.lane,
+                        region.contents,
+                    ),
+                )
+            )
+    for gap in seen.gaps:
+        if gap.processor == processor:
+            bank = "every" if gap.bank is None else str(gap.bank)
+            what = f"nobody drives bits {gap.bits}" if gap.bits else "nobody answers"
+            rows.append(
+                (
+                    gap.first,
+                    1,
+                    (
+                        f"{hex_word(gap.first, address_bits)}–{hex_word(gap.last, address_bits)}",
+                        bank,
+                        "–",
+                        "",
+                        "",
+                        "",
+                        what,
+                    ),
+                )
+            )
+    columns = [
+        ("addresses", "left"),
+        ("bank", "left"),
+        ("chip", "left"),
+        ("kind", "left"),
+        ("type", "left"),
+        ("bits", "left"),
+        ("should hold", "left"),
+    ]
+    if not banked:
+        columns.pop(1)
+    table = plain_table(*columns)
+    for _, gap_row, cells in sorted(rows, key=lambda row: row[:2]):
+        shown = cells if banked else (cells[0], *cells[2:])
+        table.add_row(*shown, style=QUIET if gap_row else None)
+    out.print(indented(table))

@@ -1,0 +1,150 @@
+"""``wrongbit demo``: an invented machine with a fault, its capture, and the main job on it."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.text import Text
+
+from wrongbit.cli import options
+from wrongbit.cli.show import QUIET, out, plain_table, print_json, show_notes
+from wrongbit.cli.weighed import diagnosis_as_json, show_diagnosis
+from wrongbit.demo.case import DEFAULT_CYCLES, DemoCase, write_case
+from wrongbit.demo.machines import machines
+from wrongbit.job import Diagnosis, compare_capture, diagnose, open_job
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None)
+
+MachineName = Annotated[str, typer.Option("--machine", help="Which invented machine; --list shows them.")]
+FaultName = Annotated[
+    str | None,
+    typer.Option(
+        "--fault", help="Fault to put into it, as NAME or NAME:DETAIL; --list shows them.", show_default=False
+    ),
+]
+Folder = Annotated[
+    Path | None,
+    typer.Option("--folder", help="Where to write the files; left out: demo/MACHINE.", show_default=False),
+]
+Cycles = Annotated[int, typer.Option("--cycles", min=1, help="Bus cycles from reset that are captured.")]
+Seed = Annotated[int, typer.Option("--seed", help="Source of everything that varies.")]
+
+
+@app.command()
+def demo(
+    machine: MachineName = "saltmarsh",
+    fault: FaultName = None,
+    point: options.PointName = None,
+    folder: Folder = None,
+    cycles: Cycles = DEFAULT_CYCLES,
+    seed: Seed = 1,
+    list_them: Annotated[bool, typer.Option("--list", help="List machines and faults.")] = False,
+    as_json: options.Json = False,
+) -> int:
+    """Put a fault into an invented machine, capture its bus, and diagnose the capture.
+
+    The files are written to a folder, so that every command can be tried on them afterwards.
+    """
+    if list_them:
+        return _list(as_json)
+    where = Path("demo") / machine if folder is None else folder
+    case = write_case(where, machine, fault, points=(point,) if point else (), cycles=cycles, seed=seed)
+    capture = case.captures[0]
+    job = open_job(case.machine_file, point=capture.point)
+    comparison = compare_capture(job, capture.path)
+    diagnosis = diagnose(job, comparison)
+    if as_json:
+        print_json(
+            {
+                "files": [str(path) for path in (case.machine_file, *case.images, capture.path)],
+                "commands": _commands(case),
+                "put_in": {"model": case.fault.model, "part": case.fault.chip, "says": case.fault.sentence},
+                **diagnosis_as_json(job, diagnosis),
+            }
+        )
+        return 0
+    _introduce(case)
+    show_notes(comparison.notes)
+    show_diagnosis(job, diagnosis)
+    _close(case, diagnosis)
+    return 0
+
+
+def _introduce(case: DemoCase) -> None:
+    machine = case.machine
+    out.print(Text(f"The {machine.title}", "bold"), "— an invented machine, with invented data.")
+    out.print(machine.text, soft_wrap=True)
+    out.print("It has power, its clock runs, it leaves reset, and then it does not start.")
+    out.print("A logic analyser was clipped on and the machine switched on. What the repairer has now:")
+    out.print()
+    table = plain_table(("file", "left"), ("what it is", "left"))
+    table.add_row(str(case.machine_file), "the machine file: what is on the board")
+    for image in case.images:
+        table.add_row(str(image), "what a ROM should hold")
+    for capture in case.captures:
+        table.add_row(str(capture.path), f"the capture, from probe point {capture.point}")
+    out.print(table)
+    out.print()
+    out.print(f"$ {_commands(case)[0]}")
+    out.print()
+
+
+def _close(case: DemoCase, diagnosis: Diagnosis) -> None:
+    out.print()
+    out.print(Text("What had been done to the machine, which the diagnosis was not told:", "bold"))
+    out.print(f"  {case.fault.sentence}", soft_wrap=True)
+    out.print()
+    out.print("Go on with the same files:")
+    for command in _commands(case)[1:]:
+        out.print(f"  {command}", soft_wrap=True)
+    out.print("  wrongbit demo --list", Text("  other machines and faults", QUIET))
+
+
+def _commands(case: DemoCase) -> list[str]:
+    """What a person can run on the written files."""
+    capture = case.captures[0]
+    machine, file = shlex.quote(str(case.machine_file)), shlex.quote(str(capture.path))
+    point = f" --point {shlex.quote(capture.point)}"
+    return [
+        f"wrongbit diagnose {machine} {file}{point}",
+        f"wrongbit check {machine}",
+        f"wrongbit cycles {machine} {file}{point}",
+        f"wrongbit compare {machine} {file}{point} --wrong 3",
+    ]
+
+
+def _list(as_json: bool) -> int:
+    if as_json:
+        print_json(
+            [
+                {
+                    "machine": machine.name,
+                    "title": machine.title,
+                    "text": machine.text,
+                    "fault": machine.default_fault,
+                    "points": [export.point for export in machine.exports],
+                    "faults": [
+                        {"name": f.name, "says": f.text, "example": f.example} for f in machine.faults()
+                    ],
+                }
+                for machine in machines()
+            ]
+        )
+        return 0
+    for machine in machines():
+        out.print(Text(machine.name, "bold"), f"— the {machine.title}. {machine.text}", soft_wrap=True)
+        out.print(f"  usual fault: {machine.default_fault}", soft_wrap=True)
+        out.print(f"  probe points: {', '.join(export.point for export in machine.exports)}", soft_wrap=True)
+    out.print()
+    table = plain_table(("fault", "left"), ("what it is", "left"), ("example of a detail", "left"))
+    seen: set[str] = set()
+    for machine in machines():
+        for fault in machine.faults():
+            if fault.name not in seen:
+                seen.add(fault.name)
+                table.add_row(fault.name, fault.text, fault.example)
+    out.print(table)
+    return 0
