@@ -229,9 +229,9 @@ class Logic(Strict):
     @classmethod
     def _complete_figures(cls, value: dict[str, Any]) -> dict[str, Any]:
         figures = {
-            key: cell
-            if isinstance(cell, dict)
-            else {"ns": cell, "status": "from memory", "source": value["source"]}
+            key: {"ns": cell, "status": "from memory", "source": value["source"]}
+            if isinstance(cell, int | float)
+            else cell
             for key, cell in value["figures"].items()
         }
         return {key: item for key, item in value.items() if key != "source"} | {"figures": figures}
