@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import count_bits
 from wrongbit.compare.memory_map import ChipMap
-from wrongbit.faults.fault import Fault, Rates
+from wrongbit.faults.fault import Fault
 from wrongbit.faults.likelihood import cost_of
 from wrongbit.faults.noise import Noise
 from wrongbit.faults.predict import predict
@@ -111,28 +111,25 @@ def all_at_once(
     share: Costs,
     many: Callable[[NDArray[np.int64]], Sequence[Fault]],
     build: Callable[[int], Fault],
-    rates: Rates,
     noise: Noise,
 ) -> Batch:
-    """A batch of faults whose parameters may be arrays.
+    """A batch of faults that come and go, and whose parameters may be arrays.
 
     Args:
         share: As in `Batch`.
-        many: Forms of a fault whose parameters are arrays with one element a row, from fault numbers. With
-            several forms the best one counts in each row.
+        many: Forms of a fault whose parameters are arrays with one element a row, from fault numbers: two
+            between which each read may choose, or one, beside which everything may be as it should be.
         build: The fault with this number.
-        rates: Rates of a fault with one form.
         noise: The noise rate.
     """
 
     def bound(rows: Rows, index: Index) -> Costs:
         repeated = rows.repeat(len(index))
         forms = many(np.repeat(index, len(rows)))
-        wrong = np.minimum.reduce([_certainly_wrong(form, repeated) for form in forms])
-        wrong = wrong.reshape(len(index), len(rows))
-        if len(forms) > 1:
-            return np.asarray(noise.wrong * (wrong @ rows.weight))
-        return mixture_bound(wrong, count_bits(rows.wrong), rows.weight, rates, noise)
+        wrong = [_certainly_wrong(form, repeated).reshape(len(index), len(rows)) for form in forms]
+        return mixture_bound(
+            wrong[0], wrong[1] if len(wrong) > 1 else count_bits(rows.wrong), rows.weight, noise
+        )
 
     return Batch(share, bound, build)
 
@@ -155,26 +152,26 @@ def wrong_elsewhere(rows: Rows, chip: ChipMap, noise: Noise) -> float:
     return noise.wrong * (rows.wrong_weight() - own)
 
 
-def mixture_bound(
-    active: NDArray[np.uint8], idle: NDArray[np.uint8], weight: Costs, rates: Rates, noise: Noise
-) -> Costs:
-    """Least cost over the rates of faults that act in some reads only.
+def mixture_bound(one: NDArray[np.uint8], other: NDArray[np.uint8], weight: Costs, noise: Noise) -> Costs:
+    """Least cost of faults that choose anew in each read between two forms, whatever the rate.
+
+    Where the forms differ by a wrong bit or more, a read that the first form explains better costs at least
+    -log(q + (1-q)e^-λ), with q its rate and λ the cost of a wrong bit; one that the second explains better
+    costs -log(1-q + q e^-λ). With N and M the weights of both kinds of reads, the sum is least where the
+    first argument is (1+e^-λ) N/(N+M), or at the limit of its range.
 
     Args:
-        active: ``uint8 (k, n)`` wrong bits if the fault acts.
-        idle: ``uint8 (n,)`` wrong bits if it does not.
+        one: ``uint8 (k, n)`` wrong bits in the one form.
+        other: ``uint8 (k, n)`` or ``(n,)`` wrong bits in the other.
         weight: ``float64 (n,)``.
-        rates: Rates to try, as (rate, share).
         noise: The noise rate.
+
+    Returns:
+        ``float64 (k,)``.
     """
-    costs = []
-    top = int(max(active.max(initial=0), idle.max(initial=0))) + 1
-    counts = np.arange(top) * noise.wrong
-    pair = active.astype(np.intp) * top + idle
-    for rate, _ in rates:
-        if rate >= 1:
-            costs.append(counts[active] @ weight)
-            continue
-        table = -np.logaddexp(np.log(rate) - counts[:, None], np.log1p(-rate) - counts[None, :])
-        costs.append(table.ravel()[pair] @ weight)
-    return np.asarray(np.minimum.reduce(costs))
+    least = noise.wrong * (np.minimum(one, other) @ weight)
+    first, second = (one < other) @ weight, (other < one) @ weight
+    small = np.exp(-noise.wrong)
+    share = np.divide(first, first + second, out=np.ones_like(first), where=first + second > 0)
+    argument = np.clip((1 + small) * share, small, 1.0)
+    return np.asarray(least - first * np.log(argument) - second * np.log(1 + small - argument))

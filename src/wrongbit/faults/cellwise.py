@@ -29,8 +29,12 @@ from wrongbit.faults.rows import Costs, Rows, Words
 if TYPE_CHECKING:
     from wrongbit.faults.predict import Prediction
 
-SHARES = ((1e-4, 0.25), (1e-3, 0.25), (1e-2, 0.25), (1e-1, 0.25))
-"""Share π of bad cells, as (share, belief): all orders of magnitude count alike. A choice, no source."""
+SHARES = tuple((10 ** (-step / 2), 1 / 9) for step in range(1, 10))
+"""Share π of bad cells, as (share, belief): all orders of magnitude from 3e-5 to 0.3 count alike. A choice,
+no source."""
+
+STUCK = 0.75
+"""A bad cell always reads the wrong level with this probability, else it is unstable. A choice, no source."""
 
 
 @dataclass(frozen=True)
@@ -182,6 +186,11 @@ def _count(cell: Words, expected: Words, judged: Words, seen: Words, weight: Cos
         none = np.empty(0)
         return CellCounts(np.empty(0, np.uint64), np.empty(0, np.intp), none, none, none, none)
     return CellCounts(np.concatenate(cells), np.concatenate(bits), *np.concatenate(tables).T)
+
+
+def log_bad(stuck: Costs, counts: CellCounts) -> Costs:
+    """Log probability of the reads of bad cells, given that of cells that always read the wrong level."""
+    return np.asarray(np.logaddexp(np.log(STUCK) + stuck, np.log(1 - STUCK) + log_unstable(counts)))
 
 
 def log_unstable(counts: CellCounts) -> Costs:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,16 +23,39 @@ from wrongbit.faults.rows import Words
 BUS = "bus"
 """`Fault.part` of a fault on lines that all chips share."""
 
-Rates = tuple[tuple[float, float], ...]
 
-ALWAYS: Rates = ((1.0, 1.0),)
-"""Rates of a fault that acts in every read, as (rate, share of belief)."""
+class Point(NamedTuple):
+    """A rate or drift to try, standing for the interval ``value`` ± ``reach``.
 
-LOOSE: Rates = ((1.0, 0.8), (0.9, 0.04), (0.6, 0.04), (0.3, 0.04), (0.1, 0.04), (0.02, 0.04))
-"""Rates of a fault that may come and go, such as a contact. Grid and shares are a choice, no source."""
+    Args:
+        value: From 0 to 1.
+        belief: How much of the belief the interval has.
+        reach: Half its width; 0 for a single value.
+    """
 
-DRIFTS: Rates = ((0.0, 0.5), (0.05, 0.1), (0.2, 0.1), (0.5, 0.1), (0.8, 0.1), (1.0, 0.1))
-"""How often a floating line that held 0 has drifted to 1, as (probability, share of belief).
+    value: float
+    belief: float
+    reach: float = 0.0
+
+
+Rates = tuple[Point, ...]
+
+
+def anywhere(*certain: tuple[float, float]) -> Rates:
+    """Certain values with their beliefs; the rest of the belief evenly over all values from 0 to 1."""
+    points = [Point(value, belief) for value, belief in certain]
+    rest = 1 - sum(point.belief for point in points)
+    return (*points, *(Point((2 * step + 1) / 20, rest / 10, 1 / 20) for step in range(10)))
+
+
+ALWAYS: Rates = (Point(1.0, 1.0),)
+"""Rates of a fault that acts in every read."""
+
+LOOSE: Rates = anywhere((1.0, 0.8))
+"""Rates of a fault that may come and go, such as a contact. The beliefs are a choice, no source."""
+
+DRIFTS: Rates = anywhere((0.0, 0.4), (1.0, 0.1))
+"""How often a floating line that held 0 has drifted to 1. The beliefs are a choice, no source.
 
 Circuit reasoning, no published text: 100 pF and 10 µA of leakage take 10 µs for a volt, which is longer than
 a bus cycle, while the 0.4 mA of a TTL input take 250 ns.
@@ -60,7 +83,7 @@ class Fault:
 
     @property
     def rates(self) -> Rates:
-        """Rates to try, as (rate, share of belief)."""
+        """Rates to try."""
         return ALWAYS
 
     def shapes(self) -> tuple[Fault | None, ...]:

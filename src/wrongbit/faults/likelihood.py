@@ -10,8 +10,8 @@ The cost of a fault is the fall of the log likelihood below that of a fault whic
 a perfect prediction, log((1-ε)/ε) for each wrong bit. Costs only grow with more rows, so the cost on some of
 the rows is a lower bound of the cost on all: that makes it exact to drop hopeless faults early.
 
-Unknowns are summed over, not chosen: the rate of a loose contact and the drift of a floating line over
-small grids, the contents of a cell that no reference gives over both levels (once a cell, not once a read).
+Unknowns are summed over, not chosen: the rate of a loose contact and the drift of a floating line over all
+values, the contents of a cell that no reference gives over both levels (once a cell, not once a read).
 """
 
 from __future__ import annotations
@@ -26,10 +26,13 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import count_bits
 from wrongbit.faults.cellwise import CellwiseFault
-from wrongbit.faults.fault import ALWAYS, DRIFTS, Fault, Rates
+from wrongbit.faults.fault import ALWAYS, DRIFTS, Fault, Point, Rates
 from wrongbit.faults.noise import Noise
 from wrongbit.faults.predict import Prediction, predict
 from wrongbit.faults.rows import Costs, Index, Rows, Words
+
+CUTS, ROUNDS = 7, 4
+"""How rates are summed over: pieces of an interval, and how often the best one is cut."""
 
 STRAYS = ((0.0, 0.5), (0.01, 0.1), (0.1, 0.2), (0.5, 0.2))
 """Share of moved RAM reads that find something else than the last write seen, as (share, belief)."""
@@ -67,29 +70,72 @@ def cost_of(faults: Sequence[Fault], rows: Rows, noise: Noise, *, settled: bool 
     terms = [_terms(predict(form, rows), rows, noise, alone=len(forms) == 1) for form in forms]
     table = _condense(terms, rows.weight)
     drifting = any(term.drifting for term in terms)
-    grid = list(product(_drifts(faults, drifting, settled), *(_rates(fault, settled) for fault in faults)))
-    belief = np.array([prod(share for _, share in point) for point in grid])
-    weights = [_weights(faults, [rate for rate, _ in chosen]) for _, *chosen in grid]
-    nats = table.nats(np.array(weights), np.array([drift for (drift, _), *_ in grid]), noise) - np.log(belief)
+    choices = [_drifts(faults, drifting, settled), *(_rates(fault, settled) for fault in faults)]
+    nats, (drift, *rates) = _over_rates(choices, faults, table, noise)
     extra = terms[0].once + _cost_of_strays(terms, rows, noise)
-    (drift, _), *best = grid[int(np.argmin(nats))]
     found = tuple(
-        replace(fault, rate=rate, drift=drift if drifting else fault.drift)
-        for fault, (rate, _) in zip(faults, best, strict=True)
+        replace(fault, rate=rate.value, drift=drift.value if drifting else fault.drift)
+        for fault, rate in zip(faults, rates, strict=True)
     )
-    return Cost(extra - float(np.logaddexp.reduce(-nats)), found)
+    return Cost(nats + extra, found)
+
+
+def _over_rates(
+    choices: Sequence[Rates], faults: Sequence[Fault], table: _Table, noise: Noise
+) -> tuple[float, tuple[Point, ...]]:
+    """Cost summed over the drift and over each fault's rate, and the best values.
+
+    The sum stands for an integral: the interval that matters most is cut into `CUTS` pieces, and the best of
+    these again, so that the sum stays right however sharply many observations fix a rate.
+    """
+    points = list(product(*choices))
+    values = _nats(points, faults, table, noise)
+    for _ in range(ROUNDS):
+        best = int(np.argmin(values))
+        pieces = list(product(*(_cut(point) for point in points[best])))
+        if len(pieces) == 1:
+            break
+        points = [*points[:best], *points[best + 1 :], *pieces]
+        values = np.concatenate([np.delete(values, best), _nats(pieces, faults, table, noise)])
+    return -float(np.logaddexp.reduce(-values)), points[int(np.argmin(values))]
+
+
+def _nats(grid: Sequence[tuple[Point, ...]], faults: Sequence[Fault], table: _Table, noise: Noise) -> Costs:
+    """Cost at each point of the grid, its belief included."""
+    belief = np.array([prod(point.belief for point in points) for points in grid])
+    weights = [_weights(faults, [rate.value for rate in rates]) for _, *rates in grid]
+    drifts = np.array([drift.value for drift, *_ in grid])
+    return np.asarray(table.nats(np.array(weights), drifts, noise) - np.log(belief))
+
+
+def _cut(point: Point) -> Sequence[Point]:
+    """The interval of a point in pieces."""
+    if not point.reach:
+        return [point]
+    low, step = point.value - point.reach, 2 * point.reach / CUTS
+    return [Point(low + (number + 0.5) * step, point.belief / CUTS, step / 2) for number in range(CUTS)]
 
 
 def _drifts(faults: Sequence[Fault], drifting: bool, settled: bool) -> Rates:
     if not drifting:
         return ALWAYS
-    known = {fault.drift for fault in faults}
-    return tuple(point for point in DRIFTS if point[0] in known) if settled else DRIFTS
+    if not settled:
+        return DRIFTS
+    return tuple(_nearest(DRIFTS, drift) for drift in {fault.drift for fault in faults})
 
 
 def _rates(fault: Fault, settled: bool) -> Rates:
     rates = fault.rates
-    return tuple(point for point in rates if point[0] in (fault.rate, 1.0)) if settled else rates
+    if not settled:
+        return rates
+    certain = [point for point in rates if point.value == 1.0 != fault.rate]
+    return (_nearest(rates, fault.rate), *certain)
+
+
+def _nearest(rates: Rates, value: float) -> Point:
+    """One of the rates as a single value, with the belief of the interval that it lies in."""
+    point = min(rates, key=lambda point: (max(abs(point.value - value) - point.reach, 0.0), point.reach))
+    return Point(value, point.belief)
 
 
 def _weights(faults: Sequence[Fault], rates: Sequence[float]) -> list[float]:

@@ -19,11 +19,11 @@ from numpy.typing import NDArray
 from wrongbit.bits import count_bits, gather_bits
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
 from wrongbit.faults.batch import Batch, Board, wrong_elsewhere
-from wrongbit.faults.fault import CellStage, Fault, Rates
+from wrongbit.faults.fault import CellStage, Fault, Rates, anywhere
 from wrongbit.faults.rows import AtChip, Costs, Index, Rows, Words
 
-WEAK: Rates = ((0.75, 0.2), (0.5, 0.2), (0.25, 0.2), (0.1, 0.2), (0.03, 0.2))
-"""Share of reads in which a weak column gives its level, as (rate, belief)."""
+WEAK: Rates = anywhere()
+"""Share of reads in which a weak column gives its level."""
 
 Lines = tuple[int, ...]
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from wrongbit.compare.memory_map import ChipMap
 from wrongbit.faults.batch import Batch, Board, one_by_one
-from wrongbit.faults.cellwise import CellCounts, CellwiseFault, log_unstable
+from wrongbit.faults.cellwise import CellCounts, CellwiseFault, log_bad
 from wrongbit.faults.noise import Noise
 from wrongbit.faults.rows import Costs, Words
 
@@ -30,8 +30,8 @@ class ScatteredCells(CellwiseFault):
     def bad(self, counts: CellCounts, noise: Noise) -> Costs:
         """Log probability of the reads of each bit if its cell is bad."""
         # Stuck at 0: whatever was seen as 1 is noise; stuck at 1 likewise.
-        stuck = np.logaddexp(-noise.wrong * counts.seen_one, -noise.wrong * counts.seen_zero) - np.log(2)
-        return np.asarray(np.logaddexp(stuck, log_unstable(counts)) - np.log(2))
+        stuck = np.maximum(-noise.wrong * counts.seen_one, -noise.wrong * counts.seen_zero)
+        return log_bad(stuck, counts)
 
     def exposed(self, chip: ChipMap, expected: Words, judged: Words) -> Words:
         """Bits of words whose cells could be bad at all."""
@@ -65,9 +65,8 @@ class LostCharge(CellwiseFault):
     def bad(self, counts: CellCounts, noise: Noise) -> Costs:
         """Log probability of the reads of each bit if its cell is bad."""
         other_way = counts.one_zero if self.level else counts.zero_one
-        fixed = -noise.wrong * (counts.seen_zero if self.level else counts.seen_one)
-        bad = np.logaddexp(fixed, log_unstable(counts)) - np.log(2)
-        return np.where(other_way > 0, -np.inf, bad)
+        stuck = -noise.wrong * (counts.seen_zero if self.level else counts.seen_one)
+        return np.where(other_way > 0, -np.inf, log_bad(stuck, counts))
 
     def exposed(self, chip: ChipMap, expected: Words, judged: Words) -> Words:
         """Bits of words whose cells could be bad at all: those that hold charge."""
@@ -75,9 +74,15 @@ class LostCharge(CellwiseFault):
 
 
 def scattered_cells(board: Board) -> Iterator[Batch]:
-    """Every chip with wrong bits."""
-    faults = [ScatteredCells(chip.name) for chip in board.chips if board.suspected(chip)]
-    yield one_by_one(faults, [1 / len(board.chips)] * len(faults), board.noise)
+    """Every chip with wrong bits; ROMs have most of the belief."""
+    roms = board.rows.memory_map.roms
+    faults, shares = [], []
+    for chip in board.chips:
+        if board.suspected(chip):
+            faults.append(ScatteredCells(chip.name))
+            rom = chip.kind == "rom"
+            shares.append(0.8 / len(roms) if rom else 0.2 / (len(board.chips) - len(roms)))
+    yield one_by_one(faults, shares, board.noise)
 
 
 def lost_charge(board: Board) -> Iterator[Batch]:

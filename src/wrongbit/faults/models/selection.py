@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
 from wrongbit.faults.batch import Batch, Board, one_by_one
-from wrongbit.faults.fault import LOOSE, CellStage, Fault, OutputStage, Rates, SelectionStage
+from wrongbit.faults.fault import LOOSE, CellStage, Fault, OutputStage, Rates, SelectionStage, anywhere
 from wrongbit.faults.rows import Words
 
 Chosen = dict[str, NDArray[np.bool_]]
 
-LATE: Rates = ((0.02, 0.1), (0.1, 0.2), (0.25, 0.2), (0.5, 0.2), (0.75, 0.2), (0.95, 0.1))
-"""Share of reads in which data is late, as (rate, belief)."""
+LATE: Rates = anywhere()
+"""Share of reads in which data is late."""
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from wrongbit.bits import count_bits
 from wrongbit.compare.memory_map import ChipMap
 from wrongbit.faults.batch import Batch, Board, all_at_once, mixture_bound, wrong_elsewhere
-from wrongbit.faults.fault import BUS, LOOSE, Fault
+from wrongbit.faults.fault import BUS, Fault
 from wrongbit.faults.lines import What, wire
 from wrongbit.faults.models.wires import (
     AddressFault,
@@ -116,7 +116,7 @@ def _output_batch(board: Board, chip: ChipMap, listed: _List) -> Batch:
         at = rows.at(chip)
         active = _wrong_data(listed, index, at.expected, at.judged, at.seen, at.held)
         idle = count_bits((at.expected ^ at.seen) & at.judged)
-        least = mixture_bound(active, idle, at.weight, LOOSE, board.noise)
+        least = mixture_bound(active, idle, at.weight, board.noise)
         return least + wrong_elsewhere(rows, chip, board.noise)
 
     return Batch(listed.share, bound, _builder(make, listed), not board.suspected(chip))
@@ -141,7 +141,7 @@ def _data_line_batch(board: Board, listed: _List) -> Batch:
 
     def bound(rows: Rows, index: Index) -> Costs:
         active = _wrong_data(listed, index, rows.expected, rows.judged, rows.seen, rows.held)
-        return mixture_bound(active, count_bits(rows.wrong), rows.weight, LOOSE, board.noise)
+        return mixture_bound(active, count_bits(rows.wrong), rows.weight, board.noise)
 
     return Batch(listed.share, bound, _builder(make, listed))
 
@@ -176,10 +176,10 @@ def _chip_address_batch(board: Board, chip: ChipMap, listed: _List) -> Batch:
         at = rows.at(chip)
         elsewhere = wrong_elsewhere(rows, chip, board.noise)
         if listed.what == "open":
-            either = np.minimum(wrong("stuck at 0", rows, index), wrong("stuck at 1", rows, index))
-            return elsewhere + board.noise.wrong * (either @ at.weight)
+            levels = wrong("stuck at 0", rows, index), wrong("stuck at 1", rows, index)
+            return elsewhere + mixture_bound(*levels, at.weight, board.noise)
         idle = count_bits((at.expected ^ at.seen) & at.judged)
-        return elsewhere + mixture_bound(wrong(listed.what, rows, index), idle, at.weight, LOOSE, board.noise)
+        return elsewhere + mixture_bound(wrong(listed.what, rows, index), idle, at.weight, board.noise)
 
     return Batch(listed.share, bound, _builder(make, listed), not board.suspected(chip))
 
@@ -221,7 +221,7 @@ def _addressing_batch(board: Board, listed: _List, make: Maker) -> Batch:
     def many(number: NDArray[np.int64]) -> Sequence[Fault]:
         return [make(what, listed.first[number], listed.second[number]) for what in levels]
 
-    return all_at_once(listed.share, many, _builder(make, listed), LOOSE, board.noise)
+    return all_at_once(listed.share, many, _builder(make, listed), board.noise)
 
 
 def _names(letter: str, bits: Sequence[int]) -> tuple[str, ...]:

@@ -22,13 +22,14 @@ from wrongbit.faults.fault import (
     Fault,
     OutputStage,
     Rates,
+    anywhere,
 )
 from wrongbit.faults.lines import What, wire
 from wrongbit.faults.rows import Words
 
-LEVELS: Rates = ((0.5, 0.4), (0.1, 0.1), (0.9, 0.3), (0.0, 0.05), (1.0, 0.15))
-"""Share of reads in which an open address input is high, as (share, belief): it floats, and an input that
-floats is high more often than low (TTL inputs source current). The beliefs are a choice, no source."""
+LEVELS: Rates = anywhere((0.0, 0.05), (1.0, 0.15))
+"""How often an open address input is high: it floats. The beliefs are a choice, no source; TTL inputs source
+current, so that always high is likelier than always low."""
 
 _KINDS: dict[What, str] = {
     "stuck at 0": "stuck",

@@ -1,0 +1,45 @@
+"""Of 200 random injections a model, how many does the weighing name rightly?
+
+Run: ``python benchmarks/faults_injections.py [number a model] [model ...]``. Seeds are fixed.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from itertools import cycle, islice
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
+from faults.injections import TRUE, inject_and_weigh
+from wrongbit.demo.machines import machines
+
+
+def main() -> None:
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    models = sys.argv[2:] or list(TRUE)
+    print(
+        f"{'model':22}{'shown':>7}{'right':>7}{'share':>8}   {'hidden':>6}{'right':>7}{'alone':>7}{'ms':>7}"
+    )
+    for model in models:
+        able = [machine for machine in machines() if model in {kind.name for kind in machine.faults()}]
+        begun = time.perf_counter()
+        outcomes = [
+            inject_and_weigh(machine, model, seed) for seed, machine in enumerate(islice(cycle(able), count))
+        ]
+        spent = (time.perf_counter() - begun) / count * 1e3
+        shown = [outcome for outcome in outcomes if outcome.shown]
+        hidden = [outcome for outcome in outcomes if not outcome.shown]
+        right = sum(outcome.right for outcome in shown)
+        alone = sum(len(outcome.findings.ties) == 1 for outcome in shown)
+        share = f"{right / len(shown):.1%}" if shown else "-"
+        print(
+            f"{model:22}{len(shown):7}{right:7}{share:>8}   {len(hidden):6}"
+            f"{sum(outcome.right for outcome in hidden):7}{alone:7}{spent:7.0f}",
+            flush=True,
+        )
+
+
+if __name__ == "__main__":
+    main()
