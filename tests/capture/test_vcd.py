@@ -186,6 +186,23 @@ class TestChanges:
             assert [p.tolist() for p in capture.planes] == [p.tolist() for p in expected.planes]
             assert [u.tolist() for u in capture.unknown] == [u.tolist() for u in expected.unknown]
 
+    @pytest.mark.parametrize("block", range(1, 60))
+    def test_a_comment_between_a_value_and_its_id_wherever_blocks_end(self, write, block):
+        source = open_vcd(write(HEADER + '#1 0! b0011 $comment b1 " #9 $end\n"\n#2 1!\n'), POINT, {})
+        source._block = block
+        capture = whole(source)
+        assert stamps(capture) == [1000, 2000]
+        assert text_of(capture, "D") == ["0011", "0011"]
+
+    @pytest.mark.parametrize("code", ["$comment", "a$comment", "$commenta", "$end", "$dumpvars"])
+    def test_ids_like_keywords_open_no_comment(self, write, code):
+        text = HEADER.replace("$upscope", f"$var wire 2 {code} E [1:0] $end $upscope")
+        capture = whole(
+            open_vcd(write(text + f"#1 0! b01 {code}\n#2 1! x{code} 0!\n#3 b11 {code}\n"), POINT, {})
+        )
+        assert text_of(capture, "E") == ["01", "??", "11"]
+        assert text_of(capture, "CLK") == ["0", "0", "0"]
+
     def test_chunks_may_be_read_again(self):
         source: SampleSource = open_vcd(FILES / "dump_tasks.vcd", POINT, {})
         first, second = (list(source.chunks()) for _ in range(2))

@@ -231,6 +231,15 @@ class TestLargeDumps:
         assert chosen.layout.plane_count == 1
         assert any("1289 bits" in note for note in chosen.notes)
 
+    def test_a_large_dump_without_a_needed_signal_is_refused(self, select):
+        many = " ".join(f"$var wire 32 i{n} V{n}x [31:0] $end" for n in range(40))
+        with pytest.raises(CaptureError, match=r"None of the file's 40 variables .* needs: D, A"):
+            select(many, D=8, A=16)
+
+    def test_a_large_dump_is_read_whole_where_nothing_is_said_to_be_needed(self, select):
+        many = " ".join(f"$var wire 32 i{n} V{n}x [31:0] $end" for n in range(40))
+        assert len(select(many).layout.buses) == 40
+
     def test_needed_signals_share_the_first_plane(self, select):
         many = " ".join(f"$var wire 32 i{n} V{n}x [31:0] $end" for n in range(4))
         layout = select(many + " $var wire 8 ! D [7:0] $end", D=8).layout

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -79,13 +79,14 @@ def select_signals(header: Header, point: Point, widths: Mapping[str, int], file
     """
     notes: list[str] = []
     offers = _offers(header.variables, point, widths, notes, file)
+    offers = _without_excess(offers, widths, notes, file)
     offers = _without_rivals(offers, widths, notes, file)
-    offers = _without_excess(offers, widths, notes)
     if not offers:
         raise CaptureError(
-            "No variable of the file is left to read: all are ignored or carry no levels.",
-            "Take one off the probe point's ignore list.",
+            "No variable of the file is left to read: all are ignored, carry no levels or are not clear.",
+            "Take one off the probe point's ignore list, or map one in its columns.",
             file=file,
+            notes=tuple(notes),
         )
     offers.sort(key=lambda offer: not _is_wanted(offer, widths))  # needed signals share the first plane
     slots, positions = _place([offer.variable for offer in offers], header.variables, file)
@@ -103,12 +104,12 @@ def _offers(
     finder = _Finder(variables)
     columns = _columns_by_variable(finder, point, file)
     ignored = {number for column in point.ignore for number, _ in finder.find(column)}
-    scopes = {_folded(column) for column in point.ignore}
+    scopes = {column.strip().casefold() for column in point.ignore}
     offers = []
     valueless = []
     for number, variable in enumerate(variables):
         column = columns.get(number)
-        if column is None and (number in ignored or any(each in scopes for each in _scopes(variable))):
+        if column is None and (number in ignored or (scopes and not scopes.isdisjoint(_scopes(variable)))):
             continue
         unfit = variable.kind in _VALUELESS or variable.width == 0
         if unfit or (column is None and variable.kind not in LEVEL_KINDS):
@@ -170,20 +171,23 @@ class _Finder:
 
     def __init__(self, variables: Sequence[Variable]) -> None:
         self._variables = variables
-        self._tables: list[dict[str, list[tuple[int, int]]]] = []
-        for spelling in (_tight, _folded, _canonical):
-            table: dict[str, list[tuple[int, int]]] = defaultdict(list)
-            for number, variable in enumerate(variables):
-                for rank, name in enumerate(_spellings(variable)):
-                    table[spelling(name)].append((number, rank))
-            self._tables.append(table)
+        self._tables: dict[Callable[[str], str], dict[str, list[tuple[int, int]]]] = {}
 
     def find(self, name: str) -> list[tuple[int, int]]:
         """Number of each variable that is meant, with how exactly (0: path and range)."""
-        for spelling, table in zip((_tight, _folded, _canonical), self._tables, strict=True):
-            if found := table.get(spelling(name)):
+        for spelling in (str, str.casefold, _canonical):
+            if found := self._table(spelling).get(spelling(_tight(name))):
                 return found
         return []
+
+    def _table(self, spelling: Callable[[str], str]) -> dict[str, list[tuple[int, int]]]:
+        """Made when first asked for: a simulator's dump may have a hundred thousand variables."""
+        if spelling not in self._tables:
+            table = self._tables[spelling] = defaultdict(list)
+            for number, variable in enumerate(self._variables):
+                for rank, name in enumerate(_spellings(variable)):
+                    table[spelling(name)].append((number, rank))
+        return self._tables[spelling]
 
     def names(self) -> list[str]:
         """Every name, for a message."""
@@ -202,16 +206,12 @@ def _tight(text: str) -> str:
     return re.sub(r"\s*([\[\]:])\s*", r"\1", text.strip())
 
 
-def _folded(text: str) -> str:
-    return _tight(text).casefold()
-
-
 def _canonical(text: str) -> str:
-    return parse_signal(_tight(text)).base
+    return parse_signal(text).base
 
 
 def _scopes(variable: Variable) -> Iterable[str]:
-    return (_folded(".".join(variable.scope[:depth])) for depth in range(1, len(variable.scope) + 1))
+    return (".".join(variable.scope[:depth]).casefold() for depth in range(1, len(variable.scope) + 1))
 
 
 # -- names that mean several things ------------------------------------------------------------------------
@@ -288,15 +288,27 @@ def _rival_error(rivals: Sequence[tuple[_Offer, _Offer]], file: str) -> CaptureE
 def _is_wanted(offer: _Offer, widths: Mapping[str, int]) -> bool:
     if offer.mapped or is_needed(Target(offer.name, offer.bits), widths):
         return True
-    return offer.bits is not None and any(bit_name(offer.name, bit) in widths for bit in offer.bits)
+    if offer.bits is None or not any(name.startswith(offer.name) for name in widths):
+        return False
+    return any(bit_name(offer.name, bit) in widths for bit in offer.bits)
 
 
-def _without_excess(offers: list[_Offer], widths: Mapping[str, int], notes: list[str]) -> list[_Offer]:
+def _without_excess(
+    offers: list[_Offer], widths: Mapping[str, int], notes: list[str], file: str
+) -> list[_Offer]:
+    """Of more than `MANY_BITS` only the variables that the machine needs."""
     total = sum({offer.variable.code: offer.variable.width for offer in offers}.values())
     if total <= MANY_BITS:
         return offers
-    wanted = [offer for offer in offers if _is_wanted(offer, widths)]
-    if not wanted or len(wanted) == len(offers):
+    wanted = [offer for offer in offers if not widths or _is_wanted(offer, widths)]
+    if not wanted:
+        raise CaptureError(
+            f"None of the file's {len(offers)} variables is called like a signal that the machine needs: "
+            f"{_shortened(list(widths))}.",
+            "Map the wanted ones in the probe point's columns.",
+            file=file,
+        )
+    if len(wanted) == len(offers):
         return offers
     notes.append(
         f"The file has {total} bits; the {len(wanted)} variables that the machine needs are read, "
