@@ -193,6 +193,7 @@ class Bus:
             driven=np.array(self.driven[:cycles], np.uint64),
             clock=np.array(self.clocks[:cycles], np.int64),
             clock_hz=clock_hz,
+            word_bits=self._board.word_bits,
         )
 
     def _tables(self) -> _Tables:

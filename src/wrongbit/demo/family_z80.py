@@ -79,6 +79,7 @@ class Processor:
             driven=insert(accesses.driven, 0),
             clock=insert(accesses.clock, accesses.clock[fetched] + _REFRESH_PHASE),
             clock_hz=clock_hz,
+            word_bits=accesses.word_bits,
         )
 
     def _started(self, phase: int) -> int:

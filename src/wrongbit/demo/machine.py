@@ -8,10 +8,14 @@ from importlib.resources import files
 from random import Random
 from typing import Protocol
 
+import numpy as np
+
 from wrongbit.demo.board import Board, Bus
+from wrongbit.demo.export import Export
 from wrongbit.demo.fault import InjectedFault
 from wrongbit.demo.injection import FaultKind, inject_into, kinds_for
 from wrongbit.demo.trace import BusTrace
+from wrongbit.demo.waveform import Unrest, Waveforms
 
 
 class Runs(Protocol):
@@ -50,6 +54,10 @@ class DemoMachine:
         build: Assembles its programs; called often, so it remembers its result.
         processor: Puts its processor on a bus.
         ports: Makes what its inputs give, word by word.
+        pins: Draws its processor's pins from a trace.
+        period_ps: Sampling period that suits its clock.
+        exports: How the captures of each probe point are written; the first one is the usual one.
+        more_faults: Further faults that it is worth showing with.
     """
 
     name: str
@@ -60,6 +68,10 @@ class DemoMachine:
     build: Callable[[], Built]
     processor: Callable[[Bus], Runs]
     ports: Callable[[Random], Callable[[int], int]]
+    pins: Callable[[BusTrace, np.random.Generator, Unrest], Waveforms]
+    period_ps: int
+    exports: tuple[Export, ...]
+    more_faults: tuple[str, ...] = ()
 
     @property
     def board(self) -> Board:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ class BusTrace:
         driven: ``uint64 (n,)`` the bits that some part drove; the others show what was held.
         clock: ``int64 (n,)`` clock period in which the cycle began, counted from the first cycle.
         clock_hz: Frequency of that clock.
+        word_bits: Width of a word.
     """
 
     kind: NDArray[np.uint8]
@@ -37,6 +38,16 @@ class BusTrace:
     driven: NDArray[np.uint64]
     clock: NDArray[np.int64]
     clock_hz: float
+    word_bits: int
 
     def __len__(self) -> int:
         return len(self.kind)
+
+    def first(self, count: int) -> BusTrace:
+        """The first ``count`` cycles."""
+        columns = {
+            column.name: getattr(self, column.name)[:count]
+            for column in fields(self)
+            if column.name not in ("clock_hz", "word_bits")
+        }
+        return replace(self, **columns)

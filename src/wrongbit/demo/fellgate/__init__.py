@@ -12,9 +12,10 @@ from random import Random
 
 import numpy as np
 
-from wrongbit.demo import family_6502
+from wrongbit.demo import family_6502, pins_6502
 from wrongbit.demo.assembler import Program, assemble
 from wrongbit.demo.board import Board, BoardChip
+from wrongbit.demo.export import Export
 from wrongbit.demo.machine import Built, DemoMachine, read_text, wandering
 from wrongbit.demo.record_files import s_record
 from wrongbit.demo.tables import TABLES
@@ -89,6 +90,47 @@ def _ports(rng: Random) -> Callable[[int], int]:
     return wandering(rng, 8)
 
 
+_LINES = {"A": "A", "D": "D", "R/W": "R/W", "PHI2": "PHI2", "SYNC": "SYNC"}
+_EXPORTS = (
+    Export(
+        "u1-timing",
+        "timing",
+        "csv",
+        "u1-timing.csv",
+        _LINES,
+        by_wire=True,
+        separator=";",
+        decimal_comma=True,
+        time=("Time (us)", "us"),
+    ),
+    Export(
+        "u1-changes",
+        "timing",
+        "vcd",
+        "u1-changes.vcd",
+        {**_LINES, "A": "ADDR", "D": "DATA", "R/W": "RnW"},
+    ),
+    Export(
+        "u1-state",
+        "state",
+        "csv",
+        "u1-state.csv",
+        {"A": "ADDR", "D": "DATA", "R/W": "R/W", "SYNC": "SYNC"},
+        sample="Sample",
+        before=("State listing", "Clock: falling PHI2", "Lines: {count}"),
+    ),
+    Export(
+        "u1-cycles",
+        "cycles",
+        "csv",
+        "u1-cycles.csv",
+        {"address": "Address", "word": "Data", "status": "Status"},
+        sample="No",
+        separator=";",
+        kinds={"fetch": "SYNC", "read": "RD", "write": "WR"},
+    ),
+)
+
 MACHINE = DemoMachine(
     name="fellgate",
     title="Fellgate loom controller",
@@ -98,4 +140,8 @@ MACHINE = DemoMachine(
     build=_build,
     processor=family_6502.Processor,
     ports=_ports,
+    pins=pins_6502.waveforms,
+    period_ps=100_000,
+    exports=_EXPORTS,
+    more_faults=("stuck-high:U5.D0", "address-swapped:U4.A3-A4", "dead-column:U4.D6.column9.low"),
 )

@@ -12,9 +12,10 @@ from random import Random
 
 import numpy as np
 
-from wrongbit.demo import family_z80
+from wrongbit.demo import family_z80, pins_z80
 from wrongbit.demo.assembler import Program, assemble
 from wrongbit.demo.board import Board, BoardChip
+from wrongbit.demo.export import Export
 from wrongbit.demo.machine import Built, DemoMachine, read_text, wandering
 from wrongbit.demo.record_files import intel_hex
 from wrongbit.demo.tables import TABLES
@@ -91,6 +92,43 @@ def _ports(rng: Random) -> Callable[[int], int]:
     return wandering(rng, 8)
 
 
+_CONTROL = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH")
+_LINES = {"A": "ADDR", "D": "DATA", **{name: f"{name}#" for name in _CONTROL}}
+_EXPORTS = (
+    Export(
+        "u1-timing",
+        "timing",
+        "csv",
+        "u1-timing.csv",
+        _LINES,
+        separator="\t",
+        time=("Time/s", "s"),
+        before=("Kiln board, CPU socket", "{count} samples at {period}"),
+    ),
+    Export(
+        "u1-changes",
+        "timing",
+        "vcd",
+        "u1-changes.vcd",
+        {"A": "A", "D": "D", **{name: f"{name}_n" for name in _CONTROL}},
+    ),
+    Export("u1-state", "state", "csv", "u1-state.csv", _LINES, sample="Sample"),
+    Export(
+        "u1-cycles",
+        "cycles",
+        "csv",
+        "u1-cycles.csv",
+        {"address": "ADR", "word": "DAT", "status": "CYC"},
+        kinds={
+            "fetch": "M1",
+            "read": "MRD",
+            "write": "MWR",
+            "io_read": "IRD",
+            "io_write": "IWR",
+        },
+    ),
+)
+
 MACHINE = DemoMachine(
     name="quarrybank",
     title="Quarrybank kiln programmer",
@@ -100,4 +138,8 @@ MACHINE = DemoMachine(
     build=_build,
     processor=family_z80.Processor,
     ports=_ports,
+    pins=pins_z80.waveforms,
+    period_ps=50_000,
+    exports=_EXPORTS,
+    more_faults=("lost-charge:U3.x150", "stuck-low:U2.D5", "two-chips:U2-U3"),
 )

@@ -11,9 +11,10 @@ from random import Random
 
 import numpy as np
 
-from wrongbit.demo import s16
+from wrongbit.demo import pins_s16, s16
 from wrongbit.demo.assembler import Program, assemble
 from wrongbit.demo.board import Board, BoardChip
+from wrongbit.demo.export import Export
 from wrongbit.demo.machine import Built, DemoMachine, read_text, wandering
 from wrongbit.demo.record_files import intel_hex
 from wrongbit.demo.tables import TABLES
@@ -97,6 +98,57 @@ def _ports(rng: Random) -> Callable[[int], int]:
     return wandering(rng, 12)
 
 
+_LINES = {
+    "AD": "ADBUS",
+    "LAD": "LAD",
+    "GET": "/GET",
+    "PUT": "/PUT",
+    "FIRST": "FIRST",
+    "PORT": "PORT",
+    "BK": "BK",
+}
+_CYCLES = {
+    "fetch": "first",
+    "read": "get",
+    "write": "put",
+    "io_read": "in",
+    "io_write": "out",
+}
+_EXPORTS = (
+    Export(
+        "u1-timing",
+        "timing",
+        "csv",
+        "u1-timing.csv",
+        _LINES,
+        time=("Time [ns]", "ns"),
+        sample="Sample",
+        before=(
+            "# Analyser export, 24 channels, threshold 1.4 V",
+            "# Sampling period: {period}",
+            "# Samples: {count}, trigger at {trigger}",
+            "",
+        ),
+    ),
+    Export(
+        "u1-changes",
+        "timing",
+        "vcd",
+        "u1-changes.vcd",
+        {**_LINES, "GET": "GET_n", "PUT": "PUT_n"},
+    ),
+    Export("u1-state", "state", "csv", "u1-state.csv", _LINES, sample="Sample", separator="\t"),
+    Export(
+        "u1-cycles",
+        "cycles",
+        "csv",
+        "u1-cycles.csv",
+        {"address": "Where", "bank": "Bank", "word": "Word", "status": "What"},
+        sample="No",
+        kinds=_CYCLES,
+    ),
+)
+
 MACHINE = DemoMachine(
     name="saltmarsh",
     title="Saltmarsh tide recorder",
@@ -106,4 +158,8 @@ MACHINE = DemoMachine(
     build=_build,
     processor=s16.S16,
     ports=_ports,
+    pins=pins_s16.waveforms,
+    period_ps=100_000,
+    exports=_EXPORTS,
+    more_faults=("stuck-low:U12.D6", "wrong-bank:bus.bank0", "slow-data:U13@0.4"),
 )
