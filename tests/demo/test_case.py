@@ -87,6 +87,20 @@ def test_depth_cuts_the_capture_and_not_the_run(tmp_path):
     assert (cycles.address == cut.trace.address[: len(cycles)]).all()
 
 
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("point", SAMPLED)
+def test_a_capture_may_begin_long_after_reset(tmp_path, name, point):
+    instrument = Instrument(start_cycle=1000)
+    case = write_case(tmp_path, name, points=[point], cycles=1500, instrument=instrument)
+    cycles = rebuilt(case, case.captures[0])
+    # The end of the cycle before may be in the capture too.
+    assert 498 <= len(cycles) <= 501
+    assert any(
+        np.array_equal(cycles.address, case.trace.address[first : first + len(cycles)])
+        for first in (999, 1000)
+    )
+
+
 def test_the_truth_is_not_in_the_folder(tmp_path):
     case = write_case(tmp_path, "saltmarsh", "stuck-low:U12.D6", cycles=500)
     for path in case.folder.iterdir():
@@ -111,6 +125,7 @@ def test_cycle_rows_say_what_happened(tmp_path):
         ({"fault": "rust"}, "No fault is called 'rust'"),
         ({"points": ["u2"]}, "has no probe point 'u2'"),
         ({"cycles": 0}, "0 bus cycles"),
+        ({"cycles": 10, "instrument": Instrument(start_cycle=10)}, "begin with cycle 10"),
     ],
 )
 def test_nothing_is_written_for_a_wrong_wish(tmp_path, arguments, message):

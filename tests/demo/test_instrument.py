@@ -21,7 +21,7 @@ def waveforms():
     bus = Line(at, rng.integers(0, 256, len(at), np.uint64), 8)
     edges = np.concatenate(([BEFORE], np.cumsum(rng.integers(150_000, 800_000, 401))))
     strobe = Line(edges, np.arange(len(edges), dtype=np.uint64) & np.uint64(1), 1)
-    return Waveforms({"D": bus, "CK": strobe}, ("D",), "CK", 1, int(at[-1]))
+    return Waveforms({"D": bus, "CK": strobe}, ("D",), "CK", 1, 0, int(at[-1]))
 
 
 def take(waveforms, seed=5, **settings):

@@ -1,7 +1,7 @@
 """The pins at the moments that the published timing names.
 
-Sources: Zilog UM0080 (CPU user manual), chapter "Timing"; Rockwell R6500 data sheet (its
-nanoseconds are from memory, not checked against the document). The S16 is invented; its figure is in `pins_s16`.
+Sources: Zilog UM0080 (CPU user manual), chapter "Timing"; Rockwell R6500 data sheet (its nanoseconds are from
+memory, not checked against the document). The S16 is invented; its figure is in `pins_s16`.
 """
 
 import numpy as np

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,7 @@ from wrongbit.demo.instrument import Instrument, record_state, record_timing
 from wrongbit.demo.machine import DemoMachine
 from wrongbit.demo.machines import machine_named
 from wrongbit.demo.trace import BusTrace
+from wrongbit.demo.waveform import starts_ps
 from wrongbit.errors import UsageError
 
 DEFAULT_CYCLES = 20_000
@@ -89,6 +90,11 @@ def write_case(
     """
     if cycles < 1:
         raise UsageError(f"{cycles} bus cycles cannot be run.", "Ask for at least 1.")
+    if instrument is not None and instrument.start_cycle >= cycles:
+        raise UsageError(
+            f"The capture would begin with cycle {instrument.start_cycle} of a run of {cycles}.",
+            "Let the machine run longer, or begin earlier.",
+        )
     machine = machine_named(machine_name)
     chosen = (
         machine.inject(fault or machine.default_fault, seed)
@@ -126,14 +132,15 @@ def capture_bytes(
         instrument: Its settings and habits.
         seed: Source of what varies in the instrument.
     """
+    first = instrument.start_cycle
     if export.mode == "cycles":
-        if instrument.depth is not None:
-            trace = trace.first(instrument.depth)
+        trace = trace.part(first, None if instrument.depth is None else first + instrument.depth)
         if export.format == "screen":
             return screen_of_cycles(trace, export, SCREEN_ROWS)
         return csv_of_cycles(trace, export)
     rng = np.random.default_rng([seed, len(trace)])
-    waveforms = machine.pins(trace, rng, instrument.unrest)
+    drawn = machine.pins(trace, rng, instrument.unrest)
+    waveforms = replace(drawn, begin_ps=int(starts_ps(trace)[first]))
     lines = list(export.lines)
     if export.mode == "state":
         return csv_of_samples(record_state(waveforms, lines, instrument), export)

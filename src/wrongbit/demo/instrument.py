@@ -29,6 +29,7 @@ class Instrument:
     Args:
         period_ps: Sampling period in timing mode; None: the machine's usual one.
         depth: Samples that its memory holds; None: enough for the whole run.
+        start_cycle: Bus cycle with which the capture begins, counted from reset.
         skew: Largest delay of a channel, in samples, at most 1.
         glitches: Share of the changes of a bus after which one wire shows a wrong level in one sample.
         trigger: Where the trigger sits, as a share of the samples.
@@ -40,6 +41,7 @@ class Instrument:
 
     period_ps: int | None = None
     depth: int | None = None
+    start_cycle: int = 0
     skew: float = 0.9
     glitches: float = 0.03
     trigger: float = 0.1
@@ -50,6 +52,8 @@ class Instrument:
             raise ValueError(f"the sampling period is {format_time(self.period_ps)}, more than 0 expected")
         if self.depth is not None and self.depth < 1:
             raise ValueError(f"the depth is {self.depth}, at least 1 sample expected")
+        if self.start_cycle < 0:
+            raise ValueError(f"the capture starts at cycle {self.start_cycle}, at least 0 expected")
         shares = (self.skew, self.glitches, self.trigger, self.unrest.wandering, self.unrest.drift)
         if not all(0 <= share <= 1 for share in shares):
             raise ValueError("skew, glitches, trigger, wandering and drift are shares from 0 to 1")
@@ -122,7 +126,7 @@ def record_timing(
         period_ps: Sampling period.
         rng: Source of phase, delays and wrong levels.
     """
-    start = -int(rng.integers(1, 4 * period_ps))
+    start = waveforms.begin_ps - int(rng.integers(1, 4 * period_ps))
     whole = (waveforms.end_ps - start) // period_ps
     count = whole if instrument.depth is None else min(whole, instrument.depth)
     channels = channels_of(waveforms, lines)
@@ -144,7 +148,7 @@ def record_state(waveforms: Waveforms, lines: Sequence[str], instrument: Instrum
     """Take one sample of these lines at each clock edge of the machine."""
     clock = waveforms.lines[waveforms.clock]
     edges = clock.at_ps[1:][clock.level[1:] == waveforms.clock_level]
-    edges = edges[(edges > 0) & (edges <= waveforms.end_ps)]
+    edges = edges[(edges > waveforms.begin_ps) & (edges <= waveforms.end_ps)]
     if instrument.depth is not None:
         edges = edges[: instrument.depth]
     channels = channels_of(waveforms, lines)

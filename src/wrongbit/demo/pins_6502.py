@@ -63,7 +63,7 @@ def waveforms(trace: BusTrace, rng: np.random.Generator, unrest: Unrest) -> Wave
         "A": Pen(0xFFFF, 16).to(begin + _ADDRESS, trace.address).line(),
         "D": data.line(),
         "R/W": Pen(1).to(begin + _ADDRESS, (~writes).astype(np.uint64)).line(),
-        "PHI2": clock_line(trace, len(trace), 0),
+        "PHI2": clock_line(trace, int(trace.clock[-1]) + 1, 0),
         "SYNC": Pen(0).to(begin + _ADDRESS, (trace.kind == CODE["fetch"]).astype(np.uint64)).line(),
     }
-    return Waveforms(lines, ("A", "D"), "PHI2", 0, int(fall[-1]))
+    return Waveforms(lines, ("A", "D"), "PHI2", 0, 0, int(fall[-1]))

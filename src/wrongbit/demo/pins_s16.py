@@ -70,4 +70,4 @@ def waveforms(trace: BusTrace, rng: np.random.Generator, unrest: Unrest) -> Wave
         "BK": Pen(0).to(begin + _OUTPUT, trace.bank.astype(np.uint64)).line(),
         "CK": clock_line(trace, int(trace.clock[-1]) + 4, 1),
     }
-    return Waveforms(lines, ("AD",), "CK", 0, int(after(4.0)[-1]))
+    return Waveforms(lines, ("AD",), "CK", 0, 0, int(after(4.0)[-1]))

@@ -57,7 +57,7 @@ def waveforms(trace: BusTrace, rng: np.random.Generator, unrest: Unrest) -> Wave
     periods = int(trace.clock[-1]) + _LONGEST
     lines = {"A": address.line(), "D": data.line(), **{name: pen.line() for name, pen in pens.items()}}
     lines["CLK"] = clock_line(trace, periods, 1)
-    return Waveforms(lines, ("A", "D"), "CLK", 1, int(lines["CLK"].at_ps[-1]))
+    return Waveforms(lines, ("A", "D"), "CLK", 1, 0, int(lines["CLK"].at_ps[-1]))
 
 
 _LONGEST = 4

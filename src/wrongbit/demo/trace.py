@@ -43,10 +43,10 @@ class BusTrace:
     def __len__(self) -> int:
         return len(self.kind)
 
-    def first(self, count: int) -> BusTrace:
-        """The first ``count`` cycles."""
+    def part(self, start: int, stop: int | None = None) -> BusTrace:
+        """The cycles from ``start`` up to, but without, ``stop``; times stay as they are."""
         columns = {
-            column.name: getattr(self, column.name)[:count]
+            column.name: getattr(self, column.name)[start:stop]
             for column in fields(self)
             if column.name not in ("clock_hz", "word_bits")
         }

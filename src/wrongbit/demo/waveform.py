@@ -40,6 +40,7 @@ class Waveforms:
         buses: The names that are buses, whose bits do not settle at one moment.
         clock: Name of the line that an instrument in state mode is clocked by.
         clock_level: Level after the edge that takes a sample: 1 for the rising edge.
+        begin_ps: When the cycle begins with which the capture is to begin.
         end_ps: When the last cycle has ended.
     """
 
@@ -47,6 +48,7 @@ class Waveforms:
     buses: tuple[str, ...]
     clock: str
     clock_level: int
+    begin_ps: int
     end_ps: int
 
 
