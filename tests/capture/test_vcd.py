@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from wrongbit.capture.capture import Capture
-from wrongbit.capture.formats import vcd
+from wrongbit.capture.formats import _vcd_blocks, vcd
 from wrongbit.capture.formats.vcd import VcdSource, open_vcd
 from wrongbit.capture.source import SampleSource
 from wrongbit.errors import CaptureError
@@ -344,7 +344,7 @@ class TestWhatCannotBeRight:
         assert caught.value.line == HEADER.count("\n") + 120_001
 
     def test_a_word_without_end_is_refused_in_bounded_memory(self, write, monkeypatch):
-        monkeypatch.setattr(vcd, "_LONGEST_WORD", 1 << 16)
+        monkeypatch.setattr(_vcd_blocks, "_LONGEST_WORD", 1 << 16)
         source = open_vcd(write(HEADER + "#0 0!\n" + "1" * (1 << 20)), POINT, {})
         with pytest.raises(CaptureError, match="A word of more than") as caught:
             list(source.chunks())
@@ -409,7 +409,7 @@ class TestEndOfFile:
     def test_a_whole_last_word_needs_no_line_end(self, write, tail, level):
         source = open_vcd(write(HEADER + f'#0 b0 "\n{tail}'), POINT, {})
         assert text_of(whole(source), "CLK") == [level]
-        assert source.notes == ()
+        assert source.notes == ("Read as VCD: a list of changes in steps of 1 ns, 2 of 2 ids.",)
 
     def test_an_id_that_begins_another_may_be_cut(self, write):
         header = "$timescale 1 ns $end $var wire 1 a A $end $var wire 1 ab B $end $enddefinitions $end\n"
