@@ -194,7 +194,9 @@ class Point(Strict):
         default=None, description="State mode: the event that takes each sample, such as 'PHI2 ends'."
     )
     columns: dict[str, str] = Field(
-        default={}, description="Column in the capture = signal, bus or bus bit ('D3') that it carries."
+        default={},
+        description="Column in the capture = what it carries: a signal ('/RD'), a bus ('A'), a part of one "
+        "('A[7:0]'), a bit ('D3'), or 'time [ns]' or 'sample'.",
     )
     ignore: Names = Field(default=(), description="Columns that carry nothing of interest.")
     kinds: dict[str, Kind] = Field(
