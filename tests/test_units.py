@@ -120,7 +120,9 @@ class TestInteger:
     def test_value(self, text: str, value: int) -> None:
         assert parse_integer(text) == value
 
-    @pytest.mark.parametrize("text", ["", "FF", "010", "0x", "0o8", "1.0", "1e3", "$FF", "FFh", "١٢", "9" * 5000])
+    @pytest.mark.parametrize(
+        "text", ["", "FF", "010", "0x", "0o8", "1.0", "1e3", "$FF", "FFh", "١٢", "9" * 5000]
+    )
     def test_anything_else_is_refused(self, text: str) -> None:
         with pytest.raises(InputError, match="is not a whole number"):
             parse_integer(text)
