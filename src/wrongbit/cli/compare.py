@@ -32,9 +32,10 @@ def compare(
     if as_json:
         print_json(comparison_as_json(job, comparison))
     else:
-        show_notes(comparison.notes)
         show_comparison(job, comparison)
         for row in differing_rows(comparison)[1:wrong]:
             out.print()
             out.print(indented(around(job, comparison, int(row))))
+        out.print()
+        show_notes(comparison.notes)
     return int((comparison.verdicts.verdict == DIFFERS).any())

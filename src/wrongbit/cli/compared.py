@@ -56,7 +56,7 @@ def show_comparison(job: Job, comparison: Comparison) -> None:
     for caution in job.machine.machine.cautions:
         out.print(Text(f"caution: {caution}", "#e69f00"), soft_wrap=True)
     out.print()
-    out.print(judged_sentence(summary))
+    out.print(judged_sentence(summary), soft_wrap=True)
     if summary.first_wrong is None:
         if summary.agrees:
             out.print("Every word that could be judged agrees with what should have been there.")
@@ -92,7 +92,8 @@ def show_first_wrong(job: Job, comparison: Comparison, row: int) -> None:
             f"{bank_text(job, int(cycles.bank[row]))}: expected {expected} {basis}, seen ",
             (seen, ACCENT),
             f"  — chip {chips}" if chips else "",
-        )
+        ),
+        soft_wrap=True,
     )
     out.print()
     out.print(
@@ -156,11 +157,12 @@ def show_counts(job: Job, summary: Summary) -> None:
         ("read as 0", "right"),
         ("judged", "right"),
     )
+    bad = {each.name for each in summary.chips if each.wrong}
     for count in summary.bits:
         if count.wrong:
             bits.add_row(
                 str(count.bit),
-                " ".join(count.chips),
+                " ".join(name for name in count.chips if name in bad),
                 str(count.wrong),
                 str(count.read_as_one),
                 str(count.read_as_zero),

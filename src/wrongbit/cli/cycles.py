@@ -46,7 +46,6 @@ def cycles(
     if as_json:
         print_json(_as_json(job, found, shown, first, notes))
         return 0
-    show_notes(notes)
     kinds = np.bincount(found.kind, minlength=len(KINDS))
     out.print(
         f"{len(found)} bus cycles: " + ", ".join(f"{n} {k}" for k, n in zip(KINDS, kinds, strict=True) if n)
@@ -70,6 +69,7 @@ def cycles(
         )
     if table is not None:
         out.print(f"All cycles written to {table}.")
+    show_notes(notes)
     return 0
 
 

@@ -10,7 +10,7 @@ import typer
 from rich.text import Text
 
 from wrongbit.cli import options
-from wrongbit.cli.show import QUIET, out, plain_table, print_json, show_notes
+from wrongbit.cli.show import QUIET, out, plain_table, print_json
 from wrongbit.cli.weighed import diagnosis_as_json, show_diagnosis
 from wrongbit.demo.case import DEFAULT_CYCLES, DemoCase, write_case
 from wrongbit.demo.machines import machines
@@ -67,7 +67,6 @@ def demo(
         )
         return 0
     _introduce(case)
-    show_notes(comparison.notes)
     show_diagnosis(job, diagnosis)
     _close(case, diagnosis)
     return 0
@@ -78,17 +77,17 @@ def _introduce(case: DemoCase) -> None:
     out.print(Text(f"The {machine.title}", "bold"), "— an invented machine, with invented data.")
     out.print(machine.text, soft_wrap=True)
     out.print("It has power, its clock runs, it leaves reset, and then it does not start.")
-    out.print("A logic analyser was clipped on and the machine switched on. What the repairer has now:")
+    out.print("A logic analyser was clipped on, and the machine switched on. The repairer now has:")
     out.print()
-    table = plain_table(("file", "left"), ("what it is", "left"))
-    table.add_row(str(case.machine_file), "the machine file: what is on the board")
+    table = plain_table((f"in {case.folder}", "left"), ("", "left"))
+    table.add_row(case.machine_file.name, "the machine file: what is on the board")
     for image in case.images:
-        table.add_row(str(image), "what a ROM should hold")
+        table.add_row(image.name, "what ROMs should hold")
     for capture in case.captures:
-        table.add_row(str(capture.path), f"the capture, from probe point {capture.point}")
+        table.add_row(capture.path.name, f"the capture, from probe point {capture.point}")
     out.print(table)
     out.print()
-    out.print(f"$ {_commands(case)[0]}")
+    out.print(f"$ {_commands(case)[0]}", soft_wrap=True)
     out.print()
 
 

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from wrongbit.cli import options
-from wrongbit.cli.show import print_json, progress_bar, show_notes
+from wrongbit.cli.show import print_json, progress_bar
 from wrongbit.cli.weighed import diagnosis_as_json, show_diagnosis
 from wrongbit.errors import UsageError
 from wrongbit.job import DEFAULT_NOISE, compare_capture, diagnose, open_job
@@ -40,6 +40,5 @@ def diagnose_verb(
     if as_json:
         print_json(diagnosis_as_json(job, diagnosis))
     else:
-        show_notes(comparison.notes)
         show_diagnosis(job, diagnosis)
     return int(diagnosis.findings.fault_seen)

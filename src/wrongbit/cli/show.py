@@ -26,6 +26,9 @@ from wrongbit.units import format_time
 ACCENT = "bold #d55e00"  # vermillion of the Okabe–Ito palette
 QUIET = "dim"
 
+CELL = 3
+"""Width of a bit's cell in a strip."""
+
 out = Console(highlight=False)
 err = Console(stderr=True, highlight=False)
 
@@ -130,10 +133,10 @@ def bit_strip(expected: int, seen: int, judged: int, memory_map: MemoryMap, chip
         known = bool(judged >> bit & 1)
         wrong = known and bool((expected ^ seen) >> bit & 1)
         style = ACCENT if wrong else ""
-        rows["bit"].append(Text(f"{gap}{bit:>2}", QUIET))
-        rows["expected"].append(Text(f"{gap}{expected >> bit & 1 if known else '·':>2}", style))
-        rows["seen"].append(Text(f"{gap}{seen >> bit & 1 if known else '·':>2}", style))
-        rows[" "].append(Text(f"{gap}{'▲' if wrong else ' ':>2}", style))
+        rows["bit"].append(Text(f"{gap}{bit:>{CELL}}", QUIET))
+        rows["expected"].append(Text(f"{gap}{expected >> bit & 1 if known else '·':>{CELL}}", style))
+        rows["seen"].append(Text(f"{gap}{seen >> bit & 1 if known else '·':>{CELL}}", style))
+        rows[" "].append(Text(f"{gap}{'▲' if wrong else ' ':>{CELL}}", style))
     table = Table.grid(padding=(0, 1))
     table.add_column(justify="left", style=QUIET)
     table.add_column()
@@ -153,9 +156,9 @@ def _lane_titles(lane_of: dict[int, tuple[str, int]], word_bits: int) -> Text:
         lane = lane_of.get(bit, ("", 0))[0]
         if lane != previous or (bit % 8 == 7 and not lane):
             column += 2 if previous is not None else 0
-            line = f"{line:<{column}}{lane}" if lane else line
+            line = f"{line:<{column + 1}}{lane}" if lane else line
         previous = lane
-        column += 2
+        column += CELL
     return Text(line, QUIET)
 
 

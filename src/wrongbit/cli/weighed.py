@@ -7,7 +7,7 @@ from typing import Any
 from rich.text import Text
 
 from wrongbit.cli.compared import comparison_as_json, show_comparison
-from wrongbit.cli.show import ACCENT, QUIET, hex_word, out, plain_table
+from wrongbit.cli.show import ACCENT, QUIET, hex_word, out, show_notes
 from wrongbit.faults.findings import Finding, Findings
 from wrongbit.job import Diagnosis, Job
 
@@ -19,9 +19,15 @@ def show_diagnosis(job: Job, diagnosis: Diagnosis) -> None:
     """Comparison, then the faults behind it."""
     show_comparison(job, diagnosis.comparison)
     findings = diagnosis.findings
-    if not findings.observations:
-        return
+    if findings.observations:
+        out.print()
+        _show_findings(job, findings)
     out.print()
+    show_notes(diagnosis.comparison.notes)
+
+
+def _show_findings(job: Job, findings: Findings) -> None:
+    """What explains the wrong words, or that nothing is wrong."""
     if not findings.fault_seen:
         out.print(Text("No fault seen. ", "bold"), findings.remark())
         return
@@ -40,34 +46,34 @@ def show_diagnosis(job: Job, diagnosis: Diagnosis) -> None:
             f"  {findings.observations} unique observations, {findings.wrong_observations} of them wrong; "
             f"{findings.considered} faults and pairs weighed; noise rate {findings.noise:g} a bit.",
             QUIET,
-        )
+        ),
+        soft_wrap=True,
     )
 
 
 def _explanations(findings: Findings) -> None:
     """The best group, marked, then what comes after it."""
-    table = plain_table(
-        ("", "left"),
-        ("odds", "right"),
-        ("fault", "left"),
-        ("wrong bits explained", "right"),
-        ("left over", "right"),
-    )
     ties = set(findings.groups[0])
-    for index in [*findings.groups[0], *(i for i in range(len(findings.findings)) if i not in ties)][
-        : len(ties) + SHOWN
-    ]:
+    order = [*findings.groups[0], *(i for i in range(len(findings.findings)) if i not in ties)]
+    for index in order[: len(ties) + SHOWN]:
         finding = findings.findings[index]
-        mark = ("=" if len(ties) > 1 else "▶") if index in ties else ""
-        table.add_row(
-            mark,
-            _percent(finding.probability),
-            finding.say() if finding.faults else "No fault: noise only.",
-            f"{finding.explained} of {findings.wrong_bits}",
-            str(finding.unexplained),
-            style="bold" if index in ties else None,
+        best = index in ties
+        mark = ("=" if len(ties) > 1 else "▶") if best else " "
+        out.print(
+            Text.assemble(
+                (f"  {mark} {_percent(finding.probability):>8}  ", ACCENT if best else ""),
+                (finding.say() if finding.faults else "No fault: noise only.", "bold" if best else ""),
+            ),
+            soft_wrap=True,
         )
-    out.print(table)
+        left = (
+            f"; {finding.unexplained} judged bits are otherwise than it says" if finding.unexplained else ""
+        )
+        out.print(
+            Text(
+                f"              explains {finding.explained} of {findings.wrong_bits} wrong bits{left}", QUIET
+            )
+        )
 
 
 def _percent(probability: float) -> str:
