@@ -13,7 +13,9 @@ def intel_hex(contents: bytes, base: int) -> bytes:
 
 def s_record(contents: bytes, base: int) -> bytes:
     """Contents from address ``base`` as S-records with 16-bit addresses (S1, S9)."""
-    text: str = _file(contents, base).as_srec(address_length_bits=16)
+    image = _file(contents, base)
+    image.execution_start_address = base  # gives the file its end record
+    text: str = image.as_srec(address_length_bits=16)
     return text.encode()
 
 

@@ -91,6 +91,7 @@ def _ports(rng: Random) -> Callable[[int], int]:
 
 
 _LINES = {"A": "A", "D": "D", "R/W": "R/W", "PHI2": "PHI2", "SYNC": "SYNC"}
+_KINDS = {"fetch": "SYNC", "read": "RD", "write": "WR"}
 _EXPORTS = (
     Export(
         "u1-timing",
@@ -127,7 +128,15 @@ _EXPORTS = (
         {"address": "Address", "word": "Data", "status": "Status"},
         sample="No",
         separator=";",
-        kinds={"fetch": "SYNC", "read": "RD", "write": "WR"},
+        kinds=_KINDS,
+    ),
+    Export(
+        "u1-screen",
+        "cycles",
+        "screen",
+        "u1-screen.txt",
+        {"address": "", "word": "", "status": ""},
+        kinds=_KINDS,
     ),
 )
 

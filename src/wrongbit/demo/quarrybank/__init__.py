@@ -94,6 +94,7 @@ def _ports(rng: Random) -> Callable[[int], int]:
 
 _CONTROL = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH")
 _LINES = {"A": "ADDR", "D": "DATA", **{name: f"{name}#" for name in _CONTROL}}
+_KINDS = {"fetch": "M1", "read": "MRD", "write": "MWR", "io_read": "IRD", "io_write": "IWR"}
 _EXPORTS = (
     Export(
         "u1-timing",
@@ -119,13 +120,15 @@ _EXPORTS = (
         "csv",
         "u1-cycles.csv",
         {"address": "ADR", "word": "DAT", "status": "CYC"},
-        kinds={
-            "fetch": "M1",
-            "read": "MRD",
-            "write": "MWR",
-            "io_read": "IRD",
-            "io_write": "IWR",
-        },
+        kinds=_KINDS,
+    ),
+    Export(
+        "u1-screen",
+        "cycles",
+        "screen",
+        "u1-screen.txt",
+        {"address": "", "word": "", "status": ""},
+        kinds=_KINDS,
     ),
 )
 

@@ -107,7 +107,7 @@ _LINES = {
     "PORT": "PORT",
     "BK": "BK",
 }
-_CYCLES = {
+_KINDS = {
     "fetch": "first",
     "read": "get",
     "write": "put",
@@ -145,7 +145,15 @@ _EXPORTS = (
         "u1-cycles.csv",
         {"address": "Where", "bank": "Bank", "word": "Word", "status": "What"},
         sample="No",
-        kinds=_CYCLES,
+        kinds=_KINDS,
+    ),
+    Export(
+        "u1-screen",
+        "cycles",
+        "screen",
+        "u1-screen.txt",
+        {"address": "", "word": "", "status": ""},
+        kinds=_KINDS,
     ),
 )
 
