@@ -144,6 +144,24 @@ def _weights(faults: Sequence[Fault], rates: Sequence[float]) -> list[float]:
     return [prod(each) for each in product(*odds)]
 
 
+def row_costs(faults: Sequence[Fault], rows: Rows, noise: Noise) -> Costs:
+    """Cost of each row, ``float64 (m,)``, at the rate and drift that each fault has.
+
+    Cells that no reference gives and strayed RAM reads count as open bits; weights are left out.
+    """
+    drift = np.array([max((fault.drift for fault in faults), default=0.0)])
+    prices = np.array([noise.wrong, noise.open, *noise.seen(drift), *noise.seen(1 - drift)])
+    weights = _weights(faults, [fault.rate for fault in faults])
+    total = np.full(len(rows), -np.inf)
+    for form, weight in zip(forms_of(faults), weights, strict=True):
+        if weight > 0:
+            counts = _terms(predict(form, rows), rows, noise, alone=False).counts
+            kinds = zip(prices, counts, strict=True)
+            cost = sum((price * each for price, each in kinds if each is not None), np.zeros(len(rows)))
+            total = np.logaddexp(total, np.log(weight) - cost)
+    return -total
+
+
 def forms_of(faults: Sequence[Fault]) -> list[tuple[Fault, ...]]:
     """Every combination of what may hold in one read."""
     every = product(*(fault.shapes() for fault in faults))

@@ -21,15 +21,15 @@ from wrongbit.faults.cellwise import CellwiseFault
 from wrongbit.faults.evidence import Evidence
 from wrongbit.faults.fault import Fault
 from wrongbit.faults.findings import Finding, Findings
-from wrongbit.faults.likelihood import Cost, cost_of, forms_of
+from wrongbit.faults.likelihood import Cost, cost_of, forms_of, row_costs
 from wrongbit.faults.models import MODELS, NO_FAULT_PRIOR, PAIR_PRIOR
 from wrongbit.faults.noise import Noise
 from wrongbit.faults.predict import predict
 from wrongbit.faults.rows import Costs, Index, Rows, Words
 from wrongbit.faults.separate import likeliest_word, separations
 
-MARGIN = 20.0
-"""Explanations whose odds against the best are longer than e^20 (5 × 10^8) to 1 are left out."""
+MARGIN = float(np.log(1e6))
+"""Explanations whose odds against the best are longer than a million to one are left out."""
 
 TIE = float(np.log(20))
 """Explanations whose odds against each other are shorter than 20 to 1 are not told apart. Bench sense, no
@@ -44,8 +44,11 @@ PAIR_POOL = 24
 PAIR_COST = 12.0
 """Pairs are weighed when the best single fault costs more: the prior of a second one eats up less."""
 
-MOST_PAIRS = 48
-"""Number of pairs that are weighed on all rows, chosen on a sample."""
+PAIR_SAMPLE = 160
+"""Wrong rows, and as many right ones, on which the most promising pairs are chosen."""
+
+MOST_PAIRS = 24
+"""Number of pairs that are weighed on all rows."""
 
 
 @dataclass(frozen=True)
@@ -165,15 +168,16 @@ class _Field:
         return batch.build(int(self.number[index]))
 
     def search(self, board: Board, least: float) -> tuple[list[_Candidate], Costs]:
-        """Every fault within `MARGIN` of the best.
+        """Every fault within `MARGIN` of the best that explains more than no fault does.
 
         Args:
             board: What was seen.
-            least: A score that something else already has.
+            least: The score of no fault.
 
         Returns:
             The faults with their costs, and the lower bounds of all on the first sample.
         """
+        nothing = board.noise.wrong * board.rows.wrong_weight() - 1e-6
         done: dict[int, _Candidate] = {}
         alive = np.arange(len(self.batch))
         bounds = first = np.zeros(len(alive))
@@ -183,7 +187,7 @@ class _Field:
             for index in alive[np.argsort(bounds - self.log_prior[alive])[:2]].tolist():
                 done.setdefault(index, self.cost(board, index))
                 least = max(least, done[index].score)
-            kept = self.log_prior[alive] - bounds >= least - MARGIN
+            kept = (self.log_prior[alive] - bounds >= least - MARGIN) & (bounds < nothing)
             alive, bounds = alive[kept], bounds[kept]
         order = np.argsort(bounds - self.log_prior[alive], kind="stable")
         for index, bound in zip(alive[order].tolist(), bounds[order].tolist(), strict=True):
@@ -191,7 +195,7 @@ class _Field:
                 break
             done.setdefault(index, self.cost(board, index))
             least = max(least, done[index].score)
-        return list(done.values()), first
+        return [each for each in done.values() if each.cost < nothing], first
 
     def strongest(self, board: Board, bounds: Costs, most: int, most_alike: int) -> list[_Candidate]:
         """The best faults by bounds on a sample, not too many of one batch."""
@@ -238,40 +242,54 @@ def _pairs(
     for first in strongest[:3]:
         chosen += [(first, second) for second in _seconds(board, first)]
     best = max(each.score for each in singles)
-    sample = board.rows.take(_pair_sample(board.rows))
-    hopeful = _hopeful([pair for pair in chosen if _composable(pair)], sample, board.noise, best)
-    quick = [_pair_cost(pair, sample, board.noise) for pair in hopeful]
-    order = sorted(range(len(quick)), key=lambda number: -quick[number].score)[:MOST_PAIRS]
+    alone = {_bare(each.faults[0]): each.score for each in (*singles, *strongest) if each.faults}
     found: dict[frozenset[Fault], _Candidate] = {}
-    for number in order:
-        if quick[number].score < best - MARGIN:
-            break
-        candidate = _pair_cost(hopeful[number], board.rows, board.noise)
+    for pair in _promising([pair for pair in chosen if _composable(pair)], board):
+        candidate = _pair_cost(pair, board.rows, board.noise)
         # A second fault that does not pay for its prior is none.
-        if candidate.score > max(each.score for each in hopeful[number]):
-            found.setdefault(frozenset(candidate.faults), candidate)
+        bare = [_bare(fault) for fault in candidate.faults]
+        if candidate.score > max(best - MARGIN, *(alone.get(fault, -np.inf) for fault in bare)):
+            found.setdefault(frozenset(bare), candidate)
             best = max(best, candidate.score)
     return list(found.values()), len(chosen)
 
 
-def _pair_sample(rows: Rows) -> Index:
-    wrong = rows.wrong != 0
-    return np.concatenate([spread(np.flatnonzero(wrong), 160), spread(np.flatnonzero(~wrong), 160)])
+def _bare(fault: Fault) -> Fault:
+    """The fault without what was fitted."""
+    bare = replace(fault, rate=1.0, drift=0.0)
+    return replace(bare, cells=()) if isinstance(bare, CellwiseFault) else bare
 
 
-def _hopeful(
-    pairs: Sequence[tuple[_Candidate, _Candidate]], rows: Rows, noise: Noise, best: float
+def _promising(
+    pairs: Sequence[tuple[_Candidate, _Candidate]], board: Board
 ) -> list[tuple[_Candidate, _Candidate]]:
-    """Pairs of which at least one fault explains each wrong bit, nearly."""
-    wrong = rows.wrong
-    left = {each.faults: _refused_by_all(each.faults, rows) & wrong for pair in pairs for each in pair}
-    kept = []
-    for pair in pairs:
-        neither = left[pair[0].faults] & left[pair[1].faults]
-        cost = noise.wrong * float(count_bits(neither) @ rows.weight)
-        if _pair_prior(pair) - cost >= best - MARGIN:
-            kept.append(pair)
-    return kept
+    """The pairs that should cost least, by what each fault costs in a sample of the rows.
+
+    A wrong read needs one fault that explains it, a right one two that let it pass.
+    """
+    wrong = board.rows.wrong != 0
+    parts = [
+        (board.rows.take(spread(index, PAIR_SAMPLE)), len(index))
+        for index in map(np.flatnonzero, (wrong, ~wrong))
+    ]
+    members = {each.faults: each for pair in pairs for each in pair}
+    costs = {faults: [row_costs(faults, rows, board.noise) for rows, _ in parts] for faults in members}
+    weights = [rows.weight * count / max(len(rows), 1) for rows, count in parts]
+    scores = []
+    for one, two in pairs:
+        (bad, good), (also_bad, also_good) = costs[one.faults], costs[two.faults]
+        cost = np.minimum(bad, also_bad) @ weights[0] + (good + also_good) @ weights[1]
+        scores.append(_pair_prior((one, two)) - cost - _cells(one) - _cells(two))
+    order = sorted(range(len(pairs)), key=lambda number: -scores[number])
+    return [pairs[number] for number in order[:MOST_PAIRS]]
+
+
+def _cells(candidate: _Candidate) -> float:
+    """What single bad cells cost, which no row shows."""
+    (fault,) = candidate.faults
+    return (
+        10.0 * sum(mask.bit_count() for _, mask in fault.cells) if isinstance(fault, CellwiseFault) else 0.0
+    )
 
 
 def _seconds(board: Board, first: _Candidate) -> list[_Candidate]:
@@ -284,9 +302,7 @@ def _seconds(board: Board, first: _Candidate) -> list[_Candidate]:
     if not rows.wrong.any():
         return []
     rest = Board.of(rows, board.noise, board.bank_bits)
-    field = _Field.of(rest)
-    sample = rows.take(_pair_sample(rows))
-    found = field.strongest(rest, field.bounds(sample, np.arange(len(field.batch))), 12, 2)
+    found, _ = _Field.of(rest).search(rest, -np.inf)
     return sorted(found, key=lambda each: -each.score)[:8]
 
 
@@ -389,7 +405,7 @@ def _groups(findings: Sequence[Finding], scores: Costs, rows: Rows) -> tuple[tup
 
 def _same(one: Finding, two: Finding, rows: Rows) -> bool:
     """Both explain equally well and predict the same for everything that was seen."""
-    if abs(one.cost - two.cost) > TIE:
+    if abs(one.cost - two.cost) > TIE or len(one.faults) != len(two.faults):
         return False
     (value, settled), (other, also) = (likeliest_word(each.faults, rows) for each in (one, two))
     same = np.array_equal(settled & rows.judged, also & rows.judged)
