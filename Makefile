@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 READY_TEST := $(VENV)/.ready-test
-DEBIAN := cc65 iverilog cbios seabios vgabios ipxe-qemu qemu-system-data
+DEBIAN := cc65 iverilog cbios seabios vgabios ipxe-qemu qemu-system-data kicad-symbols
 
 .PHONY: demo test check bench clean setup
 

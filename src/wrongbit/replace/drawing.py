@@ -8,7 +8,7 @@ Latches, gates and buffers stand between, on the side of the pins that they serv
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 from xml.sax.saxutils import escape
 
@@ -110,12 +110,12 @@ def lay_out(circuit: Circuit) -> Scene:
     """Place the packages and route the wires, with wider channels until all of them find a way."""
     wires = sum(net.kind != "supply" for net in circuit.nets)
     for spread in range(8):
-        channel = 8 + wires // 4 + 4 * spread
+        channel = 8 + wires // 4 + 8 * (len(circuit.lanes) - 1) + 4 * spread
         placed, columns, rows = _place(circuit, channel)
-        grid = Grid(columns, rows)
-        for column in range(columns):  # nothing along the frame
-            grid.blocked.update((column, row) for row in (0, 1, rows - 2, rows - 1))
-        nets = _mark(grid, circuit, placed)
+        marks = _mark(circuit, placed)
+        along_the_frame = {(column, row) for column in range(columns) for row in (0, 1, rows - 2, rows - 1)}
+        grid = Grid(columns, rows, marks.blocked | along_the_frame, marks.reserved)
+        nets = {name: cells for name, cells in marks.pins.items() if len(cells) > 1}
         routes = route_all(grid, nets)
         if routes is not None:
             return Scene(circuit, placed, routes, columns, rows)
@@ -195,37 +195,40 @@ def _is_turned(circuit: Circuit, device: Device, side: Side) -> bool:
     return (outward < 0) == (side == "left")
 
 
-def _mark(grid: Grid, circuit: Circuit, placed: dict[str, Placed]) -> dict[str, list[Cell]]:
-    """Block bodies and labels, reserve stubs, and list the pins that each net joins."""
-    nets: dict[str, list[Cell]] = {}
+@dataclass
+class _Marks:
+    """Cells under packages and labels, cells of one net alone, and where each net's pins begin."""
+
+    blocked: set[Cell] = field(default_factory=set)
+    reserved: dict[Cell, str] = field(default_factory=dict)
+    pins: dict[str, list[Cell]] = field(default_factory=dict)
+
+
+def _mark(circuit: Circuit, placed: dict[str, Placed]) -> _Marks:
+    marks = _Marks()
     for place in placed.values():
         if not place.outer:
-            _block_body(grid, place)
+            marks.blocked |= _body_cells(place)
         for pin in _drawn_pins(place.device):
             net = circuit.net_at(place.device.ref, pin)
             column, row = place.edge(pin)
             step = place.outward(pin)
-            supply = net is None or net.kind == "supply"
-            reach = STUB + (TAG_COLUMNS if supply else 0)
-            for distance in range(reach + 1):
-                cell = (column + step * distance, row)
-                if not supply and net is not None and distance == STUB:
-                    grid.reserved[cell] = net.name  # the wire begins here, whichever way it turns
-                else:
-                    grid.blocked.add(cell)
-            if not supply and net is not None:
-                nets.setdefault(net.name, []).append(place.end(pin))
-    return {name: cells for name, cells in nets.items() if len(cells) > 1}
+            wired = net is not None and net.kind != "supply"
+            reach = STUB - 1 if wired else STUB + TAG_COLUMNS
+            marks.blocked |= {(column + step * distance, row) for distance in range(reach + 1)}
+            if wired and net is not None:
+                marks.reserved[place.end(pin)] = net.name  # the wire may turn here at once
+                marks.pins.setdefault(net.name, []).append(place.end(pin))
+    return marks
 
 
 def _drawn_pins(device: Device) -> Iterable[int]:
     return (1,) if device.part == "jumper" else range(1, len(device.pins) + 1)
 
 
-def _block_body(grid: Grid, place: Placed) -> None:
-    for row in range(place.row - 1, place.row + place.height + 2):
-        for column in range(place.column, place.column + place.columns + 1):
-            grid.blocked.add((column, row))
+def _body_cells(place: Placed) -> set[Cell]:
+    columns = range(place.column, place.column + place.columns + 1)
+    return {(column, row) for column in columns for row in range(place.row - 1, place.row + place.height + 2)}
 
 
 # -- drawing -----------------------------------------------------------------------------------------------
@@ -375,8 +378,8 @@ def _supply_tag(x: float, y: float, step: int, net: Net) -> Iterator[str]:
 
 
 def _marks_moved(plan: Plan) -> bool:
-    """Whether heavy wires tell something: with a latch between, hardly any pin meets its like."""
-    return plan.need.latch is None
+    """Whether heavy wires tell something: with a latch or several memories hardly any pin meets its like."""
+    return plan.need.latch is None and len(plan.circuit.lanes) == 1
 
 
 def _wires(scene: Scene, *, heavy: bool) -> Iterator[str]:

@@ -1,0 +1,95 @@
+"""Times measured in a capture made by hand, where every edge is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from wrongbit.capture.capture import Capture, Layout, Times
+from wrongbit.errors import CaptureError
+from wrongbit.replace.measure import Event, Watch, measure_bus
+
+SIGNALS = {"A0": 0, "A1": 1, "ALE": 2, "RD": 3, "CE": 4}
+
+
+def capture(changes: list[tuple[int, str]], period_ps: int | None = None, mode: str = "timing") -> Capture:
+    """A capture from (time in ns, signals that are high), as a change list or sampled."""
+    moments = [time for time, _ in changes]
+    levels = [sum(1 << SIGNALS[name] for name in high.split()) for _, high in changes]
+    if period_ps is None:
+        times = Times(stamps_ps=np.array(moments, np.int64) * 1000)
+        plane = np.array(levels, np.uint64)
+    else:
+        times = Times(period_ps=period_ps)
+        count = moments[-1] * 1000 // period_ps + 1
+        at = np.searchsorted(np.array(moments) * 1000, np.arange(count) * period_ps, side="right") - 1
+        plane = np.array(levels, np.uint64)[at]
+    layout = Layout(SIGNALS, {"A": (0, 1)})
+    return Capture(layout, (plane,), (None,), times, mode, source="hand.csv")  # type: ignore[arg-type]
+
+
+# Two cycles: address at 100, latch opens at 90 and closes at 180, address leaves at 230, strobe 300..700
+# with the data taken at its end; the second cycle is the same from 1000 on but 20 ns tighter at the start.
+CYCLES = [
+    (0, "RD CE"),
+    (90, "ALE RD CE"),
+    (100, "A0 ALE RD CE"),
+    (150, "A0 ALE RD"),
+    (180, "A0 RD"),
+    (230, "A0 A1 RD"),
+    (300, "A0 A1"),
+    (700, "A0 A1 RD CE"),
+    (1090, "A0 A1 ALE RD CE"),
+    (1120, "A1 ALE RD CE"),
+    (1150, "A1 ALE RD"),
+    (1180, "A1 RD"),
+    (1220, "RD"),
+    (1300, ""),
+    (1700, "RD CE"),
+    (1800, "A0 RD CE"),
+]  # fmt: skip
+WATCH = Watch(
+    taken=Event("/RD", "rising"),
+    address=("A",),
+    enable=Event("/CE", "falling"),
+    output=Event("/RD", "falling"),
+    latch_opens=Event("ALE", "rising"),
+    latch_closes=Event("ALE", "falling"),
+)
+
+
+def test_the_shortest_of_each_time() -> None:
+    times = measure_bus(capture(CYCLES), WATCH)
+    assert times.ps("address_to_data") == (1700 - 1120) * 1000
+    assert times.ps("enable_to_data") == (700 - 150) * 1000
+    assert times.ps("output_to_data") == 400_000
+    assert times.ps("open_to_data") == (700 - 90) * 1000
+    assert times.ps("address_before_close") == 60_000
+    assert times.ps("hold_after_close") == 40_000
+    assert times.ps("open_width") == 90_000
+    assert {term.status for term in times.address_to_data or ()} == {"measured"}
+
+
+def test_the_set_up_time_is_taken_off() -> None:
+    watch = Watch(WATCH.taken, output=WATCH.output, setup_ps=30_000)
+    assert measure_bus(capture(CYCLES), watch).ps("output_to_data") == 370_000
+
+
+@pytest.mark.parametrize("period_ps", [10_000, 7_000, 3_000])
+def test_sampling_never_makes_a_time_longer_than_it_was(period_ps: int) -> None:
+    truth = measure_bus(capture(CYCLES), WATCH)
+    seen = measure_bus(capture(CYCLES, period_ps), WATCH)
+    for name in ("address_to_data", "output_to_data", "address_before_close", "open_width"):
+        exact, sampled = truth.ps(name), seen.ps(name)
+        assert exact is not None
+        assert sampled is not None
+        assert exact - 2 * period_ps <= sampled <= exact
+
+
+def test_what_does_not_show_times_is_refused() -> None:
+    with pytest.raises(CaptureError, match="does not show how long"):
+        measure_bus(capture(CYCLES, mode="state"), WATCH)
+    with pytest.raises(CaptureError, match=r"no signal '/WR'.*It has: A0, A1, ALE"):
+        measure_bus(capture(CYCLES), Watch(Event("/WR", "rising")))
+    with pytest.raises(CaptureError, match="ALE never has a rising edge"):
+        measure_bus(capture(CYCLES[3:7]), Watch(Event("ALE", "rising")))

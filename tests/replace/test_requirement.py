@@ -1,0 +1,173 @@
+"""Requirements from Python, from files and from machine files; each mistake met with its remedy."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from replace.builders import CATALOGUE, latched, requirement
+from wrongbit.errors import InputError, UsageError
+from wrongbit.machine.model import Machine
+from wrongbit.replace.requirement import LatchNeed, Requirement, Select, pin_use, selects_of
+from wrongbit.replace.requirement_file import chip_requirement, load_requirement
+
+FILES = Path(__file__).parent / "files"
+
+
+@pytest.mark.parametrize(
+    ("name", "address", "data", "signal", "supply", "idle"),
+    [
+        ("A12", 12, None, None, None, False),
+        ("Q3", None, 3, None, None, False),
+        ("AD5", 5, 5, None, None, False),
+        ("A9+D1", 9, 1, None, None, False),
+        ("CS2", None, None, "CS2", None, False),
+        ("/OE", None, None, "OE", None, False),
+        ("+5V", None, None, None, "VCC", False),
+        ("VSS", None, None, None, "GND", False),
+        ("VBB", None, None, None, None, True),
+        ("-5V", None, None, None, None, True),
+        ("/PGM", None, None, None, None, True),
+        ("NC", None, None, None, None, True),
+    ],
+)
+def test_what_a_pin_carries(
+    name: str, address: int | None, data: int | None, signal: str | None, supply: str | None, idle: bool
+) -> None:
+    use = pin_use(name)
+    assert (use.address, use.data, use.signal, use.supply, use.idle) == (address, data, signal, supply, idle)
+
+
+def test_names_tell_levels_and_read_strobes() -> None:
+    assert selects_of(CATALOGUE.socket_named("27256"), {}) == (
+        Select("CE", "low", "chip"),
+        Select("OE", "low", "output"),
+    )
+
+
+def test_mask_options_must_be_stated() -> None:
+    with pytest.raises(UsageError, match=r"CS1, CS2 of the 2332.*not stated") as caught:
+        selects_of(CATALOGUE.socket_named("2332"), {})
+    assert 'selects = { CS1 = "low", CS2 = "low" }' in caught.value.remedy
+    assert selects_of(CATALOGUE.socket_named("2332"), {"/CS1": "high", "CS2": "unused"}) == (
+        Select("CS1", "high"),
+    )
+
+
+def test_the_latch_signal_selects_only_when_its_name_says_so() -> None:
+    assert not latched().latch_selects
+    assert {select.pin for select in latched().selects} == {"CE", "RD"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"words": 65536}, r"no pin for A15; 65536 words"),
+        ({"bits": 9}, "no pin for D8"),
+        ({"words": 1}, "words is 1"),
+        ({"images": 0}, "images is 0"),
+        ({"supply_volts": 3.3}, "3.3 V"),
+        ({"latch": LatchNeed("ALE", "falling")}, "no select or latch pin 'ALE'"),
+        ({"latch": LatchNeed("CE", "falling", (20,))}, "hold A20"),
+        ({"latch": LatchNeed("CE", "falling", ())}, "hold no line"),
+    ],
+)
+def test_an_impossible_requirement_is_refused(changes: dict[str, object], said: str) -> None:
+    with pytest.raises(UsageError, match=said):
+        requirement("27256", **changes)
+
+
+# -- files -------------------------------------------------------------------------------------------------
+
+
+def test_a_mask_rom_on_a_6502() -> None:
+    need = load_requirement(FILES / "mask_rom.toml", CATALOGUE)
+    assert need.designator == "U12"
+    assert need.words == 4096
+    assert need.selects == (Select("CS1", "low", "output"), Select("CS2", "high", "chip"))
+    assert need.times.ps("address_to_data") == 675_000
+    assert need.driver == "NMOS"
+
+
+def test_a_latched_rom_with_own_pins_and_own_times() -> None:
+    need = load_requirement(FILES / "latched_rom.toml", CATALOGUE)
+    assert need.latch == LatchNeed("ALE", "falling", tuple(range(8)))
+    assert need.latched_lines == tuple(range(8))
+    assert need.shares_pins
+    assert need.times.ps("float_time") == 70_000
+    assert need.times.ps("address_to_data") == 350_000
+
+
+@pytest.mark.parametrize(
+    ("name", "said", "remedy"),
+    [
+        ("missing.toml", "there is no such file", "Check the name"),
+        ("not_toml.toml", "is not TOML", "Correct"),
+        ("unknown_key.toml", "no key 'shap' here", "Did you mean 'shape'"),
+        ("no_unit.toml", "has no unit", "'450 ns'"),
+        ("no_clock.toml", "without its clock", "clock ="),
+        ("two_shapes.toml", "and not both", "shape ="),
+        ("mask_options.toml", "CS1, CS2 of the 2332", "selects ="),
+        ("odd_pins.toml", "even number of pins; 3 pins", "Complete"),
+        ("unknown_shape.toml", "no chip shape '2333'", "Did you mean"),
+        ("no_designator.toml", "the key is missing", "docs/replacement.md"),
+    ],
+)
+def test_a_bad_file_is_refused(name: str, said: str, remedy: str) -> None:
+    with pytest.raises(InputError) as caught:
+        load_requirement(FILES / name, CATALOGUE)
+    assert said in caught.value.message
+    assert remedy in caught.value.remedy
+    assert caught.value.file is not None
+    assert name in caught.value.file
+
+
+# -- machine files -----------------------------------------------------------------------------------------
+
+
+def machine(**chip: object) -> Machine:
+    base = {
+        "name": "U7", "kind": "rom", "words": 4096, "bits": 8, "lane": "0..7",
+        "region": [{"base": 0, "size": 4096}], "type": "2332", "access_time": "450 ns",
+    }  # fmt: skip
+    return Machine.model_validate(
+        {
+            "machine": {"name": "Fellgate loom controller"},
+            "processor": [{"name": "U1", "word_bits": 8, "address_bits": 16, "recipe": "6502"}],
+            "chip": [base | chip],
+        }
+    )
+
+
+def test_a_chip_of_a_machine_file_by_its_type() -> None:
+    need = chip_requirement(machine(), "U7", CATALOGUE, selects={"CS1": "low", "CS2": "low"}, loads=2)
+    assert need.machine == "Fellgate loom controller"
+    assert need.times.ps("address_to_data") == 450_000
+    assert need.loads == 2
+
+
+def test_a_chip_of_a_machine_file_by_its_pins() -> None:
+    pins = {f"A{n}": n + 1 for n in range(3)} | {"D0": 5, "/CE": 6, "VCC": 8, "GND": 4}
+    need = chip_requirement(machine(pins=pins, words=8, bits=1, lane="0", type=""), "U7", CATALOGUE)
+    assert need.socket.pins == ("A0", "A1", "A2", "GND", "D0", "/CE", "NC", "VCC")
+    assert need.selects == (Select("CE", "low"),)
+
+
+def test_a_chip_that_latches_must_say_how() -> None:
+    with pytest.raises(UsageError, match=r"latches its address.*not stated"):
+        chip_requirement(machine(latches_address=True), "U7", CATALOGUE)
+
+
+def test_a_chip_without_pins_or_a_known_type_is_refused() -> None:
+    with pytest.raises(UsageError, match="gives no pins for U7, and there is no chip shape 'special'"):
+        chip_requirement(machine(type="special"), "U7", CATALOGUE)
+    with pytest.raises(UsageError, match=r"no chip 'U8'.*It has: U7"):
+        chip_requirement(machine(), "U8", CATALOGUE)
+
+
+def test_a_requirement_is_frozen() -> None:
+    need = requirement("27256")
+    assert isinstance(need, Requirement)
+    with pytest.raises(AttributeError):
+        need.words = 1  # type: ignore[misc]
