@@ -361,6 +361,7 @@ def test_parameters_are_spread_by_the_seed(machine):
         ("wrong-chip:U11-U12", "U11-U12 are not two ROMs on the same data lines."),
         ("failed-cells:U11.0x1000=0x01", "U11 has no cell 0x1000=0x1."),
         ("wrong-bank:bus.bank2", "There is no bank 2 here."),
+        ("weak-column+weak-column", "asks for weak-column twice"),
     ],
 )
 def test_a_detail_that_does_not_fit_is_refused(text, message):

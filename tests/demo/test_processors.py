@@ -13,9 +13,10 @@ from py65.devices.mpu6502 import MPU
 from z80 import Z80Machine
 
 from wrongbit.demo import family_6502
-from wrongbit.demo.board import Board, BoardChip, Bus
+from wrongbit.demo.board import Bus
 from wrongbit.demo.fault import InjectedFault
 from wrongbit.demo.machines import inject, machine_named, simulate
+from wrongbit.demo.parts import Board, BoardChip
 from wrongbit.demo.trace import CODE
 
 NONE = InjectedFault("none")

@@ -8,8 +8,9 @@ import pytest
 
 from wrongbit.demo import s16
 from wrongbit.demo.assembler import assemble
-from wrongbit.demo.board import Board, BoardChip, Bus
+from wrongbit.demo.board import Bus
 from wrongbit.demo.fault import InjectedFault
+from wrongbit.demo.parts import Board, BoardChip
 from wrongbit.machine.recipe import KINDS
 
 RAM = 0x8000

@@ -10,9 +10,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from random import Random
 
-from wrongbit.demo.board import Board, BoardChip
 from wrongbit.demo.detail import HOW_TO_WRITE, Detail, parse_detail
 from wrongbit.demo.fault import ARRAY_LINES, BUS, InjectedFault
+from wrongbit.demo.parts import Board, BoardChip
 from wrongbit.errors import UsageError
 
 _ON_BUS = 0.25
@@ -63,6 +63,9 @@ def inject_into(board: Board, text: str, seed: int) -> InjectedFault:
     parts = tuple(_inject_one(board, piece, rng) for piece in text.split("+"))
     if len(parts) == 1:
         return parts[0]
+    for model in ("weak-column", "slow-data"):
+        if sum(part.model == model for part in parts) > 1:
+            raise UsageError(f"{text!r} asks for {model} twice.", "Name each fault of this kind once.")
     model = "+".join(part.model for part in parts)
     sentence = " ".join(part.sentence for part in parts)
     return InjectedFault(model, chip=parts[0].chip, sentence=sentence, parts=parts)

@@ -10,10 +10,11 @@ from typing import Protocol
 
 import numpy as np
 
-from wrongbit.demo.board import Board, Bus
+from wrongbit.demo.board import Bus
 from wrongbit.demo.export import Export
 from wrongbit.demo.fault import InjectedFault
 from wrongbit.demo.injection import FaultKind, inject_into, kinds_for
+from wrongbit.demo.parts import Board
 from wrongbit.demo.trace import BusTrace
 from wrongbit.demo.waveform import Unrest, Waveforms
 

@@ -1,8 +1,8 @@
 """A 6502's pins, drawn from its bus cycles.
 
-Times follow the Rockwell R6500 data sheet for 1 MHz as far as they are known here: address and R/W valid at
-most 225 ns after PHI2 falls, data set up at least 100 ns before PHI2 falls, held 10 ns after it (the fact
-sheet has these figures from memory, not checked against the document). Edges are drawn within those limits.
+Times follow the Rockwell R6500 data sheet for 1 MHz: address and R/W valid at most 225 ns after PHI2 falls,
+data set up at least 100 ns before PHI2 falls, held 10 ns after it (from memory, not checked against the
+document). Edges are drawn within those limits.
 """
 
 from __future__ import annotations

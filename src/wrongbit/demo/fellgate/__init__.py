@@ -14,9 +14,9 @@ import numpy as np
 
 from wrongbit.demo import family_6502, pins_6502
 from wrongbit.demo.assembler import Program, assemble
-from wrongbit.demo.board import Board, BoardChip
 from wrongbit.demo.export import Export
 from wrongbit.demo.machine import Built, DemoMachine, read_text, wandering
+from wrongbit.demo.parts import Board, BoardChip
 from wrongbit.demo.record_files import s_record
 from wrongbit.demo.tables import TABLES
 

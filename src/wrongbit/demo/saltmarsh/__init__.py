@@ -13,9 +13,9 @@ import numpy as np
 
 from wrongbit.demo import pins_s16, s16
 from wrongbit.demo.assembler import Program, assemble
-from wrongbit.demo.board import Board, BoardChip
 from wrongbit.demo.export import Export
 from wrongbit.demo.machine import Built, DemoMachine, read_text, wandering
+from wrongbit.demo.parts import Board, BoardChip
 from wrongbit.demo.record_files import intel_hex
 from wrongbit.demo.tables import TABLES
 
