@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -64,6 +65,7 @@ def _chip_map(chip: Chip, processor: Processor, folder: Path, notes: list[str]) 
         inverted=chip.inverted,
         rows=chip.rows,
         columns=chip.columns,
+        technology=chip.technology,
     )
 
 
@@ -92,18 +94,7 @@ def _with_listing(chip: ChipMap, listing: Listing, contents: Contents, notes: li
         new = given & ~known[cell]
         words[cell] |= listed & new
         known[cell] |= new
-    return ChipMap(
-        chip.name,
-        chip.kind,
-        chip.lane,
-        chip.address_lines,
-        chip.regions,
-        words,
-        known,
-        chip.inverted,
-        chip.rows,
-        chip.columns,
-    )
+    return replace(chip, contents=words, known=known)
 
 
 def _outputs(chip: ChipMap, word: Words, *, mask: bool = False) -> Words:

@@ -36,6 +36,7 @@ class ChipMap:
         inverted: Its outputs reach the processor inverted.
         rows: Chip address lines that choose the row of its array, lowest first; may be empty.
         columns: Chip address lines that choose the column; may be empty.
+        technology: How a ROM holds its contents (mask, fuse, eprom, eeprom, flash), or None.
     """
 
     name: str
@@ -48,6 +49,12 @@ class ChipMap:
     inverted: bool = False
     rows: tuple[int, ...] = ()
     columns: tuple[int, ...] = ()
+    technology: str | None = None
+
+    @property
+    def stores_charge(self) -> bool:
+        """Its cells may be charges that leak away; True where the machine file does not say."""
+        return self.technology not in ("mask", "fuse")
 
     @property
     def lane_mask(self) -> int:

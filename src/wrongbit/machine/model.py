@@ -139,6 +139,11 @@ class Chip(Strict):
         description="ROM is compared with its image, RAM with what was written."
     )
     type: str = Field(default="", description="Type number, for people.")
+    technology: Literal["mask", "fuse", "eprom", "eeprom", "flash"] | None = Field(
+        default=None,
+        description="How a ROM holds its contents; cells of a stored charge (eprom, eeprom, flash) can lose "
+        "it.",
+    )
     processor: str | None = Field(default=None, description="Processor that sees it; needed with several.")
     words: Annotated[int, WholeNumber(1, LARGEST_CHIP)] = Field(description="Number of words in the chip.")
     bits: Width = Field(description="Number of outputs.")

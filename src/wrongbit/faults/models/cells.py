@@ -88,7 +88,7 @@ def scattered_cells(board: Board) -> Iterator[Batch]:
 def lost_charge(board: Board) -> Iterator[Batch]:
     """Every ROM with wrong bits, in the usual direction and in the other."""
     roms = board.rows.memory_map.roms
-    suspects = [chip for chip in roms if board.suspected(chip)]
+    suspects = [chip for chip in roms if board.suspected(chip) and chip.stores_charge]
     faults = [LostCharge(chip.name, level) for chip in suspects for level in (1, 0)]
     shares = [share / len(roms) for _ in suspects for share in (0.8, 0.2)]
     yield one_by_one(faults, shares, board.noise)
