@@ -5,8 +5,9 @@ import pytest
 
 from wrongbit.bus.rebuild import rebuild_all
 from wrongbit.bus.recipes import bus_widths, recipe_names
-from wrongbit.capture.formats import open_samples
-from wrongbit.demo.case import write_case
+from wrongbit.bus.rows import cycles_from_rows
+from wrongbit.capture.formats import open_samples, read_cycle_rows
+from wrongbit.demo.case import SCREEN_ROWS, write_case
 from wrongbit.demo.instrument import Instrument
 from wrongbit.demo.machines import machine_named, machines
 from wrongbit.demo.trace import CODE
@@ -108,14 +109,21 @@ def test_the_truth_is_not_in_the_folder(tmp_path):
         assert b"stuck" not in content and b"is dead" not in content, path
 
 
-def test_cycle_rows_say_what_happened(tmp_path):
-    case = write_case(tmp_path, "saltmarsh", points=["u1-cycles"], cycles=300)
-    rows = [line.split(",") for line in case.captures[0].path.read_text().splitlines()]
-    assert rows[0] == ["No", "Where", "Bank", "Word", "What"]
-    assert [int(row[1], 16) for row in rows[1:]] == case.trace.address.tolist()
-    assert [int(row[3], 16) for row in rows[1:]] == case.trace.word.tolist()
-    kinds = {"first": "fetch", "get": "read", "put": "write", "in": "io_read", "out": "io_write"}
-    assert [CODE[kinds[row[4]]] for row in rows[1:]] == case.trace.kind.tolist()
+@pytest.mark.parametrize("point", ["u1-cycles", "u1-screen"])
+@pytest.mark.parametrize("name", NAMES)
+def test_rows_of_whole_cycles_come_back(tmp_path, name, point):
+    case = write_case(tmp_path, name, points=[point], cycles=900)
+    machine = load_machine(case.machine_file, recipe_names=recipe_names())
+    processor = machine.processor[0]
+    widths = {"address": processor.address_bits, "word": processor.word_bits}
+    rows = read_cycle_rows(case.captures[0].path, machine.point_of(point), widths)
+    cycles = cycles_from_rows(rows, processor)
+    # Such instruments show no refresh; and nobody types more than a few hundred lines.
+    trace = case.trace
+    shown = np.flatnonzero(trace.kind != CODE["refresh"])[: len(cycles)]
+    assert len(shown) == len(cycles) == (SCREEN_ROWS if point == "u1-screen" else len(shown)) >= 200
+    for column in ("kind", "bank", "address", "word"):
+        assert (getattr(cycles, column) == getattr(trace, column)[shown]).all(), column
 
 
 @pytest.mark.parametrize(

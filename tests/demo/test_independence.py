@@ -1,4 +1,4 @@
-"""The simulator shares nothing with what diagnoses its captures, so that a diagnosis of them means something."""
+"""The simulator shares nothing with what diagnoses its captures: only so does a diagnosis mean something."""
 
 import ast
 from pathlib import Path

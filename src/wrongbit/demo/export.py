@@ -32,7 +32,7 @@ class Export:
         format: File format; ``screen`` is text as somebody types it off an instrument's screen.
         file: File name.
         lines: Line of the board = heading in the file, in the order of the columns. In cycles mode the
-            lines are ``address``, ``bank``, ``word`` and ``status``.
+            lines are ``address``, ``bank``, ``word`` and ``kind``.
         by_wire: A bus gets one column for each wire (heading and number) instead of one in hex.
         separator: Between cells.
         decimal_comma: Fractions have a comma.
@@ -90,7 +90,7 @@ def csv_of_cycles(trace: BusTrace, export: Export) -> bytes:
         "address": hex_column(trace.address[chosen], 16),
         "bank": pl.Series(trace.bank[chosen]),
         "word": hex_column(trace.word[chosen], trace.word_bits),
-        "status": pl.Series(status),
+        "kind": pl.Series(status),
     }
     columns.update({heading: values[line] for line, heading in export.lines.items()})
     before = "".join(line.format(count=len(chosen), period="", trigger="") + "\n" for line in export.before)

@@ -125,7 +125,7 @@ _EXPORTS = (
         "cycles",
         "csv",
         "u1-cycles.csv",
-        {"address": "Address", "word": "Data", "status": "Status"},
+        {"address": "Address", "word": "Data", "kind": "Status"},
         sample="No",
         separator=";",
         kinds=_KINDS,
@@ -135,7 +135,7 @@ _EXPORTS = (
         "cycles",
         "screen",
         "u1-screen.txt",
-        {"address": "", "word": "", "status": ""},
+        {"address": "", "word": "", "kind": ""},
         kinds=_KINDS,
     ),
 )

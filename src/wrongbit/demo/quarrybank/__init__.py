@@ -119,7 +119,7 @@ _EXPORTS = (
         "cycles",
         "csv",
         "u1-cycles.csv",
-        {"address": "ADR", "word": "DAT", "status": "CYC"},
+        {"address": "ADR", "word": "DAT", "kind": "CYC"},
         kinds=_KINDS,
     ),
     Export(
@@ -127,7 +127,7 @@ _EXPORTS = (
         "cycles",
         "screen",
         "u1-screen.txt",
-        {"address": "", "word": "", "status": ""},
+        {"address": "", "word": "", "kind": ""},
         kinds=_KINDS,
     ),
 )

@@ -143,7 +143,7 @@ _EXPORTS = (
         "cycles",
         "csv",
         "u1-cycles.csv",
-        {"address": "Where", "bank": "Bank", "word": "Word", "status": "What"},
+        {"address": "Where", "bank": "Bank", "word": "Word", "kind": "What"},
         sample="No",
         kinds=_KINDS,
     ),
@@ -152,7 +152,7 @@ _EXPORTS = (
         "cycles",
         "screen",
         "u1-screen.txt",
-        {"address": "", "word": "", "status": ""},
+        {"address": "", "word": "", "kind": ""},
         kinds=_KINDS,
     ),
 )
