@@ -1,0 +1,469 @@
+"""The fault behind wrong bits of a chip in a reader, with posterior odds.
+
+The faults of `wrongbit.faults` and those of `wrongbit.reading.models` compete on one scale. What a line of
+the reader does and what the chip's own pin does look the same in a reading, so such pairs are told as one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.bits import count_bits
+from wrongbit.compare.memory_map import ChipMap, MemoryMap
+from wrongbit.faults.fault import BUS, Fault
+from wrongbit.faults.findings import Findings
+from wrongbit.faults.likelihood import cost_of
+from wrongbit.faults.models import MODELS, NO_FAULT_PRIOR
+from wrongbit.faults.models.cells import LostCharge, ScatteredCells
+from wrongbit.faults.models.selection import ChipSilent, LaneInverted, SlowData
+from wrongbit.faults.models.wires import WireFault
+from wrongbit.faults.noise import Noise
+from wrongbit.faults.posterior import MARGIN, PAIR_COST, TIE, weigh
+from wrongbit.faults.predict import predict
+from wrongbit.faults.rows import MOST_WEIGHT, Rows
+from wrongbit.faults.separate import likeliest_word
+from wrongbit.image.contents import Contents
+from wrongbit.reading.advice import advice_for, twin_of
+from wrongbit.reading.bursts import find_bursts, gain_by_group
+from wrongbit.reading.dependence import Dependence
+from wrongbit.reading.evidence import gather, reader_map, wrong_bits
+from wrongbit.reading.loose import speeds_of, telling_reads
+from wrongbit.reading.models import UNRELATED_PRIOR, Unrelated, reader_faults
+from wrongbit.reading.stack import READ_NOISE, Stack
+
+THIN = 1 << 9
+"""Wrong reads, and addresses without one, on which pairs of faults are weighed."""
+
+SHOWN = 24
+"""Explanations that are kept, ties aside."""
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """One explanation of what was read.
+
+    Args:
+        model: Name of its family, or of both families; "no fault seen" for none.
+        faults: The fault or faults; none: noise alone.
+        says: What is wrong, in plain sentences.
+        advice: What to do about it.
+        probability: Posterior probability among everything that was weighed.
+        score: Log of prior times likelihood, up to a constant.
+        explained: Wrong bits in the weighed observations that it predicts or leaves open.
+        unexplained: Judged bits there that were read otherwise than it allows.
+    """
+
+    model: str
+    faults: tuple[Fault, ...]
+    says: str
+    advice: str
+    probability: float
+    score: float
+    explained: int
+    unexplained: int
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """All explanations, best first.
+
+    Args:
+        patterns: By falling probability.
+        ties: Number of patterns at the front that cannot be told apart.
+        wrong_words: Addresses with a wrong bit in some pass.
+        wrong_cells: Bits that were wrong in some pass.
+        always_wrong: Bits that were wrong in every pass.
+        rises: Bits that should be 0 and were read as 1 in some pass; the other wrong ones fell.
+        judged_cells: Bits that have an expectation and were read.
+        addresses: Addresses that were weighed; fewer than the chip has where there are very many.
+        wrong_bits: Wrong bits in the weighed observations.
+        allowed: Bits that may stay unexplained by noise alone.
+        considered: Number of faults and pairs that were weighed.
+        noise: The noise rate.
+    """
+
+    patterns: tuple[Pattern, ...]
+    ties: int
+    wrong_words: int
+    wrong_cells: int
+    always_wrong: int
+    rises: int
+    judged_cells: int
+    addresses: int
+    wrong_bits: int
+    allowed: int
+    considered: int
+    noise: float
+
+    @property
+    def best(self) -> Pattern:
+        """The likeliest explanation."""
+        return self.patterns[0]
+
+    @property
+    def fault_seen(self) -> bool:
+        """The best explanation is a fault."""
+        return bool(self.best.faults)
+
+    def remark(self) -> str:
+        """How far to trust the best explanation."""
+        if not self.judged_cells:
+            return "Nothing could be judged: no bit was both read and expected."
+        if self.best.unexplained > self.allowed:
+            return (
+                f"Nothing in the table explains everything: the best leaves {self.best.unexplained} bits "
+                f"over, where noise makes {self.allowed} credible. There may be more than two faults, or the "
+                "reference is of another version."
+            )
+        if not self.fault_seen and not self.wrong_cells:
+            return "Every bit that could be judged is as the reference says, in every pass."
+        if not self.fault_seen:
+            return "What differs is no more than single misreads make credible."
+        if self.ties > 1:
+            return f"{self.ties} explanations cannot be told apart by these readings."
+        told = f"It explains {self.best.explained} of {self.wrong_bits} wrong bits that were weighed"
+        rest = "; the rest is no more than single misreads make credible" if self.best.unexplained else ""
+        return f"{told}{rest}."
+
+
+def weigh_readings(
+    stack: Stack,
+    chip: ChipMap,
+    *,
+    reference: Contents | None = None,
+    others: Mapping[str, Contents] | None = None,
+    dependences: Sequence[Dependence] = (),
+    chip_type: str = "",
+    noise: float = READ_NOISE,
+) -> Weighed:
+    """Which fault explains the readings, and how surely.
+
+    Args:
+        stack: The passes.
+        chip: The chip on its board, with what it should hold.
+        reference: What to compare with instead, such as a twin's contents.
+        others: What other chips of the machine should hold, by name.
+        dependences: Conditions with which the errors go.
+        chip_type: Its type in the machine file: "mask" in it makes lost charge all but impossible.
+        noise: Probability that a bit is read wrong for no other reason.
+
+    Raises:
+        ValueError: The noise rate is not between 0 and ½, or the reference is not as long as the chip.
+    """
+    memory_map = reader_map(chip, reference)
+    alone = memory_map.chips[0]
+    if len(alone.contents) != len(stack):
+        raise ValueError(f"{len(alone.contents)} words of reference, {len(stack)} words were read")
+    rate = Noise(noise)
+    evidence, addresses = gather(stack, memory_map)
+    rows = Rows.of(evidence, memory_map)
+    if not rows.wrong.any() or _mere_noise(stack, alone, noise):
+        found = [Pattern("no fault seen", (), "No fault shows in these readings.", "", 1.0, 0.0, 0, 0)]
+        return _result(found, 1, stack, alone, rows, addresses, 1, noise)
+    own = _weigh_own(rows, alone, others or {}, rate)
+    findings = weigh(evidence, memory_map, noise=noise, pairs=False)
+    considered = findings.considered + len(own)
+    listed = [*own, *_patterns(findings, rows)]
+    special = _special(listed, stack, memory_map, dependences, rate)
+    listed += special
+    if not special and _pairs_needed(listed, stack, noise):
+        doubles, tried = _pairs(stack, memory_map, findings, rows, noise)
+        listed += doubles
+        considered += tried
+    listed = [_worded(each, alone, chip_type) for each in _together(listed)]
+    return _ranked(listed, stack, alone, rows, addresses, considered, noise)
+
+
+def _mere_noise(stack: Stack, chip: ChipMap, noise: float) -> bool:
+    """Wrong bits are few, and none of them was wrong twice: what single misreads do.
+
+    A cell that is read wrong in two passes is no chance: at the usual noise that happens once in millions.
+    """
+    if stack.passes < 3:
+        return False
+    _, always = wrong_bits(stack, chip)
+    if always.any():
+        return False
+    waver = stack.wavering
+    expected = chip.contents[waver.address] >> waver.bit.astype(np.uint64) & np.uint64(1)
+    judged = (chip.known[waver.address] >> waver.bit.astype(np.uint64) & np.uint64(1)) == 1
+    wrong = np.where(expected == 1, waver.reads - waver.ones, waver.ones)[judged]
+    credible = _allowed(int(stack.known_counts().sum()), noise)
+    cells = int(stack.known_counts().sum()) / stack.passes
+    twice = cells * (stack.passes * noise) ** 2 / 2
+    places = np.unique(waver.address[judged])
+    # Neighbours belong together: a stretch of bad contact hits many words in a row.
+    apart = not len(places) or np.count_nonzero(np.diff(places) <= 2) <= len(places) / 4 + 1
+    return bool(wrong.sum() <= credible and (wrong > 1).sum() <= twice and apart)
+
+
+def _allowed(bits: int, rate: float) -> int:
+    """Wrong bits that noise makes credible: the mean, four standard deviations and one."""
+    mean = bits * rate
+    return int(mean + 4 * np.sqrt(mean * (1 - rate)) + 1)
+
+
+def _scale() -> float:
+    """What the priors of all families are divided by."""
+    return NO_FAULT_PRIOR + sum(family.prior for family in MODELS)
+
+
+def _weigh_own(rows: Rows, chip: ChipMap, others: Mapping[str, Contents], noise: Noise) -> list[Pattern]:
+    """The reader's own faults that come within reach of the best of them and of no fault."""
+    few = rows.take(
+        np.concatenate([index[:: len(index) // 512 + 1] for index in _wrong_and_right(rows) if len(index)])
+    )
+    found: list[Pattern] = []
+    best = np.log(NO_FAULT_PRIOR / _scale()) - noise.wrong * rows.wrong_weight()
+    listed = [
+        (cost_of([fault], few, noise).nats, fault, prior) for fault, prior in reader_faults(chip, others)
+    ]
+    for bound, fault, prior in sorted(listed, key=lambda item: item[0]):
+        log_prior = float(np.log(prior / _scale()))
+        if log_prior - bound < best - MARGIN:
+            continue
+        score = log_prior - cost_of([fault], rows, noise).nats
+        best = max(best, score)
+        found.append(_pattern((fault,), score, rows))
+    unrelated = _unrelated(rows, chip, noise)
+    best = max(best, unrelated.score)
+    return [each for each in (*found, unrelated) if each.score >= best - MARGIN]
+
+
+def _unrelated(rows: Rows, chip: ChipMap, noise: Noise) -> Pattern:
+    """Every cell holds anything; what costs is one bit a cell, and reads of one cell that differ."""
+    fresh = np.ones(len(rows), np.bool_)
+    fresh[1:] = rows.address[1:] != rows.address[:-1]
+    first = np.flatnonzero(fresh)
+    judged = np.bitwise_or.reduceat(rows.judged, first)
+    ones = np.bitwise_or.reduceat(rows.seen, first)
+    zeros = np.bitwise_or.reduceat(~rows.seen & rows.judged, first)
+    both = np.asarray(ones & zeros, np.uint64)
+    nats = noise.open * float(count_bits(judged).sum()) + noise.wrong * float(count_bits(both).sum())
+    fault = Unrelated(chip.name)
+    return _pattern((fault,), float(np.log(UNRELATED_PRIOR / _scale())) - nats, rows)
+
+
+def _wrong_and_right(rows: Rows) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    wrong = rows.wrong != 0
+    return np.flatnonzero(wrong), np.flatnonzero(~wrong)
+
+
+def _pattern(faults: tuple[Fault, ...], score: float, rows: Rows) -> Pattern:
+    """A fault that predicts every bit, as an explanation."""
+    prediction = predict(faults, rows)
+    open_ = prediction.soft | prediction.floating
+    if prediction.unknown is not None:
+        open_ = open_ | prediction.unknown
+    refused = (prediction.value ^ rows.seen) & rows.judged & ~open_
+    return Pattern(
+        " + ".join(fault.model for fault in faults),
+        faults,
+        " ".join(fault.say() for fault in faults),
+        "",
+        0.0,
+        score,
+        int(count_bits(rows.wrong & ~refused).sum()),
+        int(count_bits(refused).sum()),
+    )
+
+
+def _patterns(findings: Findings, rows: Rows) -> list[Pattern]:
+    return [
+        Pattern(
+            each.model or "no fault seen",
+            each.faults,
+            each.say() or "No fault: single misreads only.",
+            "",
+            0.0,
+            each.score,
+            each.explained,
+            each.unexplained,
+        )
+        for each in findings.findings
+    ]
+
+
+def _pairs_needed(listed: Sequence[Pattern], stack: Stack, noise: float) -> bool:
+    """The best single fault leaves bits over, or merely lists the wrong ones."""
+    best = max(listed, key=lambda each: each.score)
+    if any(isinstance(fault, ScatteredCells) for fault in best.faults):
+        return best.score < -PAIR_COST
+    return best.unexplained > _allowed(int(stack.known_counts().sum()), noise)
+
+
+def _pairs(
+    stack: Stack, memory_map: MemoryMap, findings: Findings, rows: Rows, noise: float
+) -> tuple[list[Pattern], int]:
+    """Pairs of faults, chosen on a thin part of the evidence and then costed on all of it."""
+    thin, _ = gather(stack, memory_map, most=THIN)
+    weighed = weigh(thin, memory_map, noise=noise)
+    found = []
+    for finding in weighed.findings:
+        if len(finding.faults) < 2 or finding.probability < 1e-6:
+            continue
+        cost = cost_of(finding.faults, rows, Noise(noise))
+        if finding.log_prior - cost.nats < findings.best.score - MARGIN:
+            continue
+        found.append(
+            Pattern(
+                finding.model,
+                cost.faults,
+                " ".join(fault.say() for fault in cost.faults),
+                "",
+                0.0,
+                finding.log_prior - cost.nats,
+                finding.explained,
+                finding.unexplained,
+            )
+        )
+    return found, weighed.considered
+
+
+# What only the order of reads, or the conditions, can tell -----------------------------------------
+
+
+def _special(
+    listed: Sequence[Pattern],
+    stack: Stack,
+    memory_map: MemoryMap,
+    dependences: Sequence[Dependence],
+    noise: Noise,
+) -> list[Pattern]:
+    """A loose fault that acts in stretches, and data that is late only where the reader hurries."""
+    best = max(each.score for each in listed)
+    hurried = next((each for each in dependences if each.quantity == "speed_ns" and not each.rises), None)
+    scale = min(stack.passes, MOST_WEIGHT) / stack.passes
+    found: list[Pattern] = []
+    for each in listed:
+        if len(each.faults) != 1 or each.score < best - MARGIN or each.faults[0].part == BUS:
+            continue
+        fault = each.faults[0]
+        late = isinstance(fault, SlowData | ChipSilent)
+        if fault.rate >= 1 or fault.shapes()[-1] is not None or not (late or len(fault.shapes()) == 2):
+            continue
+        telling = telling_reads(fault, stack, memory_map, noise)
+        bursts = find_bursts(telling.ratio, telling.place)
+        if bursts.gain > TIE:
+            says = (
+                f"{fault.say()} It acts in stretches of about {bursts.stretch:.0f} reads: a contact that "
+                "comes and goes."
+            )
+            score = each.score + bursts.gain * scale
+            found.append(replace(each, model="contact comes and goes", says=says, score=score))
+        if late and hurried is not None:
+            gain = gain_by_group(telling.ratio, speeds_of(hurried, telling.number))
+            says = f"{fault.part} was read too fast: words came late. {hurried.say()}"
+            score = each.score + gain * scale + hurried.gain
+            found.append(replace(each, model="read too fast", says=says, score=score))
+    return found
+
+
+# Wording and order ---------------------------------------------------------------------------------
+
+
+def _together(listed: Sequence[Pattern]) -> list[Pattern]:
+    """A pin of the chip and the reader's line to it, told as one."""
+    groups: dict[object, list[Pattern]] = {}
+    for each in listed:
+        groups.setdefault(_place(each), []).append(each)
+    merged = []
+    for same in groups.values():
+        first = next((each for each in same if all(fault.part != BUS for fault in each.faults)), same[0])
+        score = float(np.logaddexp.reduce([each.score for each in same]))
+        merged.append(replace(first, score=score))
+    return merged
+
+
+def _place(pattern: Pattern) -> object:
+    """What two explanations share that no reading can tell apart."""
+    keys: list[tuple[object, ...]] = []
+    for fault in pattern.faults:
+        if isinstance(fault, WireFault):
+            keys.append((twin_of(fault.model), fault.what, int(fault.first), int(fault.second)))
+        else:
+            keys.append((fault.model, repr(fault)))
+    return pattern.model if pattern.model in _SPECIAL else "", tuple(sorted(map(str, keys)))
+
+
+_SPECIAL = ("contact comes and goes", "read too fast")
+
+
+def _worded(pattern: Pattern, chip: ChipMap, chip_type: str) -> Pattern:
+    """The sentence and the advice as they fit a chip in a reader."""
+    says = pattern.says.replace(" of the bus", f" of {chip.name}")
+    score = pattern.score
+    if len(pattern.faults) == 1:
+        fault = pattern.faults[0]
+        if isinstance(fault, LaneInverted):
+            says = f"Every bit of {chip.name} is inverted: the file, an adapter, or the reference."
+        if isinstance(fault, LostCharge) and "mask" in chip_type.lower():
+            says = (
+                f"Cells of {chip.name} read {fault.level} where they should hold {1 - fault.level}, never "
+                "the other way: opens in the array (a mask ROM holds no charge that could be lost)."
+            )
+            score -= float(np.log(10))
+        if isinstance(fault, WireFault) and fault.what == "open" and pattern.model not in _SPECIAL:
+            if "address" in fault.model and fault.rate in (0.0, 1.0):
+                says = f"{says.partition(':')[0]} and reads {'high' if fault.rate else 'low'} throughout."
+            says += " A pin may be bent under, broken, or not touching."
+    return replace(pattern, says=says, score=score, advice=advice_for(pattern.model))
+
+
+def _ranked(
+    listed: Sequence[Pattern],
+    stack: Stack,
+    chip: ChipMap,
+    rows: Rows,
+    addresses: int,
+    considered: int,
+    noise: float,
+) -> Weighed:
+    ordered = sorted(listed, key=lambda each: -each.score)
+    total = float(np.logaddexp.reduce([each.score for each in ordered]))
+    ordered = [replace(each, probability=float(np.exp(each.score - total))) for each in ordered]
+    best = ordered[0]
+    tied = [each for each in ordered if best.score - each.score < TIE or _same(best, each, rows)]
+    rest = [each for each in ordered if each not in tied and each.score >= best.score - MARGIN]
+    return _result([*tied, *rest[:SHOWN]], len(tied), stack, chip, rows, addresses, considered, noise)
+
+
+def _same(one: Pattern, two: Pattern, rows: Rows) -> bool:
+    """Both predict the same for everything that was read, and chance cannot decide."""
+    if one.score - two.score > 2 * TIE or not one.faults or not two.faults:
+        return False
+    (value, settled), (other, also) = (likeliest_word(each.faults, rows) for each in (one, two))
+    both = np.array_equal(settled & rows.judged, also & rows.judged)
+    return both and not ((value ^ other) & settled & rows.judged).any()
+
+
+def _result(
+    patterns: Sequence[Pattern],
+    ties: int,
+    stack: Stack,
+    chip: ChipMap,
+    rows: Rows,
+    addresses: int,
+    considered: int,
+    noise: float,
+) -> Weighed:
+    ever, always = wrong_bits(stack, chip)
+    expected = chip.contents.astype(ever.dtype)
+    return Weighed(
+        patterns=tuple(patterns),
+        ties=ties,
+        wrong_words=int(np.count_nonzero(ever)),
+        wrong_cells=int(np.bitwise_count(ever).sum()),
+        always_wrong=int(np.bitwise_count(always).sum()),
+        rises=int(np.bitwise_count(ever & ~expected).sum()),
+        judged_cells=int(np.bitwise_count(chip.known.astype(ever.dtype) & stack.ever_known).sum()),
+        addresses=addresses,
+        wrong_bits=int(count_bits(rows.wrong).sum()),
+        allowed=_allowed(int(stack.known_counts().sum()), noise),
+        considered=considered,
+        noise=noise,
+    )
