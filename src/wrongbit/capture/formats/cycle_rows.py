@@ -1,0 +1,321 @@
+"""Captures whose every row is one whole bus cycle: a CSV with named columns, or typed text.
+
+It is a CSV where a line names columns for address and word, in the probe point's ``columns`` or by the names
+in `COLUMN_NAMES`; every other file is typed text (`wrongbit.capture.formats.typed`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.capture.columns import Column, find_columns, quoted, sample_heading, time_heading
+from wrongbit.capture.formats._cells import read_kind
+from wrongbit.capture.formats._csv_columns import unit_of_times
+from wrongbit.capture.formats._packing import BadCell, Words, each_text, read_words
+from wrongbit.capture.formats._rows import RowReader
+from wrongbit.capture.formats._table import SEPARATORS, Table, split_cells
+from wrongbit.capture.formats._times import read_times
+from wrongbit.capture.formats._tokens import Cells, Places
+from wrongbit.capture.source import CycleRows
+from wrongbit.capture.text import TextBlock, TextFile
+from wrongbit.errors import CaptureError
+from wrongbit.machine.model import Point
+
+ROLES = ("address", "word", "kind", "bank", "time", "sample")
+"""What a column of whole cycles can be; a probe point's ``columns`` map to these names."""
+
+COLUMN_NAMES: dict[str, tuple[str, ...]] = {
+    "address": ("address", "addr", "adr", "address bus", "a", "ab"),
+    "word": ("word", "data", "dat", "data bus", "value", "d", "db"),
+    "kind": ("kind", "status", "stat", "type", "cycle", "operation", "op", "r/w", "rw", "rd/wr"),
+    "bank": ("bank", "bk"),
+}
+"""Headings that need no mapping, in lower case; common practice, no source. Times and running numbers are
+recognised as in a capture of samples."""
+
+_BANK_BITS = 31
+
+
+def read_cycles(path: Path, point: Point, widths: Mapping[str, int]) -> CycleRows:
+    """Read a capture of whole cycles.
+
+    Args:
+        path: The file.
+        point: Its ``columns``, ``kinds``, ``radix`` and ``address_radix``.
+        widths: ``address`` and ``word`` = their bits. Left out: up to 64, not checked.
+
+    Raises:
+        CaptureError: The file cannot be used.
+    """
+    from wrongbit.capture.formats.typed import read_typed
+
+    text = TextFile(path)
+    _check_targets(point, text.name)
+    table = _find_table(text.head, point)
+    if table is not None:
+        return _CycleTable(text, table, point, widths).read()
+    try:
+        return read_typed(text, point, widths)
+    except CaptureError as error:
+        if point.columns:
+            find_columns(point.columns, _best_headings(text.head), point, text.name)
+        error.notes += (
+            "It is no CSV either: no line names columns for address and word. Known names are "
+            f"{quoted(COLUMN_NAMES['address'])} and {quoted(COLUMN_NAMES['word'])}.",
+        )
+        raise
+
+
+# -- columns -----------------------------------------------------------------------------------------------
+
+
+def _check_targets(point: Point, file: str) -> None:
+    for column, target in point.columns.items():
+        if _role_of_target(target) is None:
+            raise CaptureError(
+                f"The probe point {point.name!r} maps the column {column!r} to {target!r}; a column of whole "
+                f"cycles is one of {', '.join(ROLES)}.",
+                "Correct the mapping, or set the probe point's mode to 'timing' or 'state'.",
+                file=file,
+            )
+
+
+def _role_of_target(target: str) -> str | None:
+    folded = target.strip()
+    if folded in ROLES:
+        return folded
+    return "time" if folded.startswith("time") and time_heading(folded)[0] else None
+
+
+def role_of_heading(heading: str) -> str | None:
+    """What a column is by its own name.
+
+    >>> role_of_heading("Addr"), role_of_heading("R/W"), role_of_heading("Time [ns]"), role_of_heading("Foo")
+    ('address', 'kind', 'time', None)
+    """
+    folded = " ".join(heading.split()).lower()
+    for role, names in COLUMN_NAMES.items():
+        if folded in names:
+            return role
+    if time_heading(heading)[0]:
+        return "time"
+    return "sample" if sample_heading(heading) else None
+
+
+def _roles(headings: Sequence[str], point: Point) -> dict[int, str]:
+    """Role of each column that has one; a mapped column outranks one that is only named so."""
+    mapped: dict[int, str] = {}
+    for name, target in point.columns.items():
+        folded = " ".join(name.split()).casefold()
+        for index, heading in enumerate(headings):
+            if " ".join(heading.split()).casefold() == folded:
+                mapped[index] = _role_of_target(target) or target
+    ignored = {" ".join(name.split()).casefold() for name in point.ignore}
+    named = {}
+    for index, heading in enumerate(headings):
+        role = role_of_heading(heading)
+        free = index not in mapped and " ".join(heading.split()).casefold() not in ignored
+        if role is not None and free and role not in mapped.values():
+            named[index] = role
+    return mapped | named
+
+
+def _find_table(head: str, point: Point) -> Table | None:
+    """The table below the first line that names address and word."""
+    texts = head.replace("\r\n", "\n").split("\n")
+    for number, text in enumerate(texts, 1):
+        for separator in SEPARATORS:
+            headings = split_cells(text.lstrip().removeprefix("#"), separator)
+            if {"address", "word"} <= set(_roles(headings, point).values()):
+                return _table(texts, number, separator, headings)
+    return None
+
+
+def _table(texts: Sequence[str], number: int, separator: str, headings: tuple[str, ...]) -> Table:
+    rows = [split_cells(text, separator) for text in texts[number:] if text.strip()]
+    if rows and len(rows[0]) == len(headings) + 1 and not rows[0][-1]:
+        headings = (*headings, "")
+    elif rows and len(rows[0]) == len(headings) - 1 and not headings[-1]:
+        headings = headings[:-1]
+    whole = tuple(row for row in rows if len(row) == len(headings))
+    return Table(separator, headings, number, number + 1, (), whole)
+
+
+def _best_headings(head: str) -> tuple[str, ...]:
+    """The first line with several cells, to name the columns that the file has."""
+    texts = [text for text in head.splitlines() if text.strip()]
+    lines = [split_cells(text, separator) for text in texts for separator in SEPARATORS]
+    return next((cells for cells in lines if len(cells) > 1), ())
+
+
+# -- rows --------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Parts:
+    """Columns of the rows read so far, a block each."""
+
+    address: list[tuple[Words, Words]] = field(default_factory=list)
+    word: list[tuple[Words, Words]] = field(default_factory=list)
+    kind: list[NDArray[np.int8]] = field(default_factory=list)
+    bank: list[NDArray[np.int32]] = field(default_factory=list)
+    time: list[NDArray[np.int64]] = field(default_factory=list)
+
+
+class _CycleTable:
+    """A CSV of whole cycles."""
+
+    def __init__(self, text: TextFile, table: Table, point: Point, widths: Mapping[str, int]) -> None:
+        self.rows = RowReader(text, table, point)
+        self.table, self.point = table, point
+        find_columns(point.columns, table.headings, point, text.name)
+        self.place = self._places(_roles(table.headings, point))
+        self.address_bits, self.word_bits = widths.get("address", 64), widths.get("word", 64)
+        self.notes: list[str] = []
+        self.unknown_kinds: dict[str, int] = {}
+        self.unit_ps = self._unit()
+
+    def _places(self, roles: Mapping[int, str]) -> dict[str, int]:
+        place: dict[str, int] = {}
+        for index, role in sorted(roles.items()):
+            if role in place:
+                headings = self.table.headings
+                raise CaptureError(
+                    f"Two columns carry the {role}: {headings[place[role]]!r} (column {place[role] + 1}) and "
+                    f"{headings[index]!r} (column {index + 1}).",
+                    f"Name one of them under 'ignore' of the probe point {self.point.name!r}.",
+                    file=self.rows.text.name,
+                    line=self.table.heading_line,
+                )
+            place[role] = index
+        return place
+
+    def _unit(self) -> int | None:
+        """Picoseconds in the time's unit; a time without one is not used."""
+        index = self.place.get("time")
+        if index is None:
+            return None
+        heading = self.table.headings[index]
+        mapped = next((t for t in self.point.columns.values() if _role_of_target(t) == "time"), "")
+        unit = time_heading(mapped)[1] or time_heading(heading)[1]
+        cells = [cell for cell in self.table.column(index) if cell]
+        usable, unit, notes = unit_of_times(Column(index, heading, "time", unit_ps=unit), cells, self.table)
+        self.notes += notes
+        if not usable:
+            del self.place["time"]
+        return unit
+
+    def read(self) -> CycleRows:
+        parts = _Parts()
+        for block in self.rows.text.blocks(self.table.first_line):
+            cells = self.rows.cells(block)
+            try:
+                self._read_block(cells, block, parts)
+            except BadCell as bad:
+                raise self.rows.cell_error(cells, block, bad) from None
+        count = sum(len(each[0]) for each in parts.address)
+        if not count:
+            raise self.rows.no_rows()
+        self._tell()
+        address, address_unknown = _joined(parts.address)
+        word, word_unknown = _joined(parts.word)
+        return CycleRows(
+            sample=np.arange(count, dtype=np.int64),
+            time_ps=np.concatenate(parts.time) if "time" in self.place else None,
+            kind=np.concatenate(parts.kind),
+            bank=np.concatenate(parts.bank) if "bank" in self.place else None,
+            address=address,
+            address_known=~address_unknown & _whole(self.address_bits),
+            word=word,
+            known=~word_unknown & _whole(self.word_bits),
+            source=self.rows.text.name,
+            notes=(*self.rows.notes, *self.notes),
+        )
+
+    def _read_block(self, cells: Cells, block: TextBlock, parts: _Parts) -> None:
+        point = self.point
+        address_radix = point.address_radix or point.radix
+        parts.address.append(_words(cells, self.place["address"], address_radix, self.address_bits))
+        parts.word.append(_words(cells, self.place["word"], point.radix, self.word_bits))
+        parts.kind.append(self._kinds(cells))
+        if "bank" in self.place:
+            bank, unknown = _words(cells, self.place["bank"], point.radix, _BANK_BITS)
+            parts.bank.append(np.where(unknown == 0, bank, np.uint64(0)).astype(np.int32) - (unknown != 0))
+        if "time" in self.place:
+            times = read_times(cells, self.place["time"], self.unit_ps).time_ps
+            self._check_order(cells, block, times, parts.time[-1] if parts.time else times[:0])
+            parts.time.append(times)
+
+    def _kinds(self, cells: Cells) -> NDArray[np.int8]:
+        kinds = np.full(len(cells), -1, np.int8)
+        column = self.place.get("kind")
+        if column is None:
+            return kinds
+
+        def read(text: str) -> tuple[str, int]:
+            return text.strip(), read_kind(text, self.point.kinds)
+
+        def use(group: Places, found: tuple[str, int]) -> None:
+            text, kind = found
+            kinds[group] = kind
+            if kind < 0 and text:
+                self.unknown_kinds[text] = self.unknown_kinds.get(text, 0) + len(group)
+
+        each_text(cells, column, np.arange(len(cells)), read, use)
+        return kinds
+
+    def _check_order(
+        self, cells: Cells, block: TextBlock, times: NDArray[np.int64], before: NDArray[np.int64]
+    ) -> None:
+        back = np.flatnonzero(np.diff(np.concatenate([before[-1:], times])) < 0)
+        if not len(back):
+            return
+        row = int(back[0]) + 1 - len(before[-1:])
+        column = self.place["time"]
+        raise CaptureError(
+            f"Time goes back in column {self.table.headings[column]!r}, at {cells.text(row, column)!r}.",
+            "Cycles must follow each other in time: export one recording a file, and name the column under "
+            f"'ignore' of the probe point {self.point.name!r} if it is no time.",
+            file=self.rows.text.name,
+            line=self.rows.line_of(cells, block, row),
+        )
+
+    def _tell(self) -> None:
+        used = set(self.place.values())
+        unused = [name for index, name in enumerate(self.table.headings) if index not in used and name]
+        if unused:
+            self.notes.append(f"Columns not used: {quoted(unused)}.")
+        if "kind" not in self.place:
+            self.notes.append("No column gives the kind of the cycles.")
+        if self.unknown_kinds:
+            self.notes.append(unknown_kinds_note(self.unknown_kinds, self.point))
+
+
+def unknown_kinds_note(found: Mapping[str, int], point: Point) -> str:
+    """Which texts of a status column mean nothing here."""
+    shown = ", ".join(
+        f"{text!r} in {count} row{'s' * (count != 1)}" for text, count in list(found.items())[:8]
+    )
+    more = f" and {len(found) - 8} more" if len(found) > 8 else ""
+    return (
+        f"Status texts that are not known: {shown}{more}. Say what they mean under 'kinds' of the probe "
+        f"point {point.name!r}."
+    )
+
+
+def _words(cells: Cells, column: int, radix: int, bits: int) -> tuple[Words, Words]:
+    value, unknown = read_words(cells, column, radix, bits)
+    return value, np.zeros(len(value), np.uint64) if unknown is None else unknown
+
+
+def _joined(parts: Sequence[tuple[Words, Words]]) -> tuple[Words, Words]:
+    return np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts])
+
+
+def _whole(bits: int) -> np.uint64:
+    return np.uint64((1 << bits) - 1)
