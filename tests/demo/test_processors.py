@@ -165,11 +165,12 @@ def test_z80_machine_cycles_have_the_lengths_of_the_manual():
 
 
 def test_z80_refresh_follows_each_fetch_and_counts_up():
-    """UM0080: R goes out on A0 to A6 in T3 and T4 of every M1 cycle and counts up by one."""
+    """UM0080: R, zero after reset, goes out on A0 to A6 in T3 and T4 of every M1 cycle; then it counts up."""
     trace = simulate("quarrybank", NONE, 5_000, seed=1)
     fetch = np.flatnonzero(trace.kind[:-1] == CODE["fetch"])
     assert (trace.kind[fetch + 1] == CODE["refresh"]).all()
     refresh = trace.address[trace.kind == CODE["refresh"]]
+    assert refresh[0] == 0
     assert ((refresh[1:] - refresh[:-1]) % 128 == 1).all()
     assert (trace.clock[fetch + 1] - trace.clock[fetch] == 2).all()
 
