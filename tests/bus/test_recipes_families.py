@@ -6,6 +6,7 @@ sampling instrument, as drawn and behind inverters, whole and with optional sign
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from itertools import cycle
 from typing import NamedTuple
@@ -167,6 +168,12 @@ class TestMotorola6809:
         assert self.kinds("AVMA") == self.kinds()
         assert self.kinds("BS") == self.kinds()
 
+    @pytest.mark.parametrize("bit", range(16))
+    def test_only_ffff_is_a_dead_cycle(self, bit: int) -> None:
+        steps = [Step("read", 0xFFFF ^ 1 << bit, 0x3C), Step("write, last", 0xFFFF, 0x5A)]
+        capture = waveform(MOTOROLA_6809, steps).without("AVMA").change_list()
+        assert listed(rebuild_all(capture, processor(MOTOROLA_6809), POINT)) == expected(MOTOROLA_6809, steps)
+
     def test_a_plain_6809(self) -> None:
         assert self.kinds("LIC", "AVMA") == ["read", "read", "read", "idle", "read", "read"]
         assert self.kinds("LIC", "AVMA", "BS", "BA") == ["read"] * 6
@@ -221,6 +228,21 @@ def test_test_and_set_gives_its_read_and_its_write() -> None:
             Seen("read", 0x123456, 0x1200, 0xFF00),
             Seen("write", 0x123456, 0x9200, 0xFF00),
         ]
+
+
+@pytest.mark.parametrize(
+    "family", [each for each in FAMILIES if "RW" in each.wires.widths], ids=lambda family: family.recipe
+)
+def test_an_unknown_read_write_line_makes_no_read_or_write(family: Family) -> None:
+    steps = [step for step in every_cycle(family) if family.cycles[step.name].kind in ("read", "write")]
+    cycles = [(family.cycles[name].drawing, address, word) for name, address, word in steps]
+    vague = [(re.sub(r"RW( *)\|.*\|", unknown_line, drawing), a, w) for drawing, a, w in cycles]
+    capture = draw(family.wires, vague).change_list()
+    assert {seen.kind for seen in listed(rebuild_all(capture, processor(family), POINT))} <= {"idle"}
+
+
+def unknown_line(match: re.Match[str]) -> str:
+    return re.sub(r"[_-]", ".", match[0])
 
 
 def test_an_unknown_level_makes_no_cycle_of_a_wrong_kind() -> None:
