@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import exp, inf, lgamma, log, log1p, sqrt
 from statistics import NormalDist
 
@@ -108,3 +109,31 @@ def _fraction(a: float, b: float, x: float) -> float:
         if abs(c * d - 1) < 1e-15:
             break
     return 1 / value
+
+
+@dataclass(frozen=True)
+class Rate:
+    """A count of some among many, with its intervals.
+
+    Args:
+        count: How often it happened.
+        total: Out of how many.
+    """
+
+    count: int
+    total: int
+
+    @property
+    def value(self) -> float:
+        """The rate; 0 of none."""
+        return self.count / self.total if self.total else 0.0
+
+    @property
+    def wilson(self) -> Interval:
+        """Wilson's interval at 95 %."""
+        return wilson(self.count, self.total)
+
+    @property
+    def exact(self) -> Interval:
+        """The interval of Clopper and Pearson at 95 %."""
+        return clopper_pearson(self.count, self.total)
