@@ -143,7 +143,13 @@ def read_capture(job: Job, capture: Path, progress: Progress | None = None) -> t
             file=str(capture),
             notes=explain_nothing(rebuilder, source.chunks()),
         )
-    return cycles, source.notes
+    notes = source.notes
+    if rebuilder.reads_changes and job.point.skew is None:
+        notes += (
+            "A list of changes is read with no allowance for channels that are late. If it comes from an "
+            "instrument and not from a simulation, give the probe point a skew, such as '10 ns'.",
+        )
+    return cycles, notes
 
 
 def compare_capture(job: Job, capture: Path, progress: Progress | None = None) -> Comparison:

@@ -147,6 +147,17 @@ def test_a_lane_that_shows_what_the_lines_still_held_is_counted() -> None:
     assert (counts["U7"].wrong, counts["U7"].held) == (2, 1)
 
 
+def test_every_read_that_is_not_judged_has_its_reason() -> None:
+    torn = MemoryMap("U1", 16, 8, (rom("U7", tuple(range(8)), [0x11, 0x22], known=0), *PAIR.chips[2:]))
+    cycles = table(("read", 0, 5), ("read", 0x80, 6), ("read", 0x20, 6), ("read", 0x21, 9), ("io_read", 0, 0))
+    cycles = Cycles(**{**vars(cycles), "held": np.array([0, 0, 6, 0, 0], np.uint64)})
+    why = summarise(cycles, judge(cycles, torn), torn).unjudged
+    assert (why.no_reference, why.unwritten, why.nobody, why.open_bus) == (1, 1, 2, 1)
+    assert [count for count, _ in why.reasons()] == [2, 1, 1]
+    blind = table(("read", 0, 0), address_known=0x7F)
+    assert summarise(blind, judge(blind, PAIR), PAIR).unjudged.no_address == 1
+
+
 @given(
     st.lists(
         st.tuples(

@@ -68,6 +68,10 @@ class Rebuilder:
         processor: Whose bus it is.
         point: Where the capture was taken; gives mode, clock and skew.
         recipe: How the bus is read; left out: the processor's own or built-in recipe.
+
+    Attributes:
+        tally: What happened to the events so far.
+        reads_changes: The capture is a list of changes, not samples of a clock.
     """
 
     def __init__(self, processor: Processor, point: Point, recipe: Recipe | None = None) -> None:
@@ -82,6 +86,7 @@ class Rebuilder:
         self._latch: dict[str, tuple[int, int]] = {}
         self._last_word = 0
         self._source = ""
+        self.reads_changes = False
 
     def feed(self, chunk: Capture) -> Cycles:
         """Take the next chunk; return the cycles that are certain now."""
@@ -115,6 +120,7 @@ class Rebuilder:
     def _begin(self, chunk: Capture) -> None:
         self._pins = Pins(self.processor, self.recipe, chunk.layout)
         self._source = chunk.source
+        self.reads_changes = chunk.change_list
         state = self.point.mode == "state"
         times = chunk.times
         self._has_time = times.stamps_ps is not None or times.period_ps is not None

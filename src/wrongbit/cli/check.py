@@ -85,8 +85,26 @@ def _show(seen: Overview, widths: dict[str, tuple[int, int]]) -> None:
         }
         points.add_row(point.name, point.processor, kind[point.mode])
     out.print(indented(points))
+    _paths(seen)
     for remark in seen.remarks:
         out.print(f"  look again: {remark}", soft_wrap=True)
+
+
+def _paths(seen: Overview) -> None:
+    """What lies between chips and processors."""
+    if not seen.paths:
+        return
+    out.print()
+    table = plain_table(
+        ("path", "left"), ("carries", "left"), ("bits", "left"), ("way", "left"), ("probe", "left")
+    )
+    for path in seen.paths:
+        way = " → ".join(path.way) + (" (inverted)" if path.inverting else "")
+        probes = ", ".join(
+            f"{name} {'behind ' + part if part else 'at its beginning'}" for name, part in path.points
+        )
+        table.add_row(path.name, path.carries, path.signals, way, probes)
+    out.print(indented(table))
 
 
 def _memory(seen: Overview, processor: str, address_bits: int) -> None:

@@ -57,6 +57,9 @@ def show_comparison(job: Job, comparison: Comparison) -> None:
         out.print(Text(f"caution: {caution}", "#e69f00"), soft_wrap=True)
     out.print()
     out.print(judged_sentence(summary), soft_wrap=True)
+    if summary.not_known:
+        reasons = "; ".join(f"{count}: {reason}" for count, reason in summary.unjudged.reasons())
+        out.print(Text(f"  not known because: {reasons}.", QUIET), soft_wrap=True)
     if summary.first_wrong is None:
         if summary.agrees:
             out.print("Every word that could be judged agrees with what should have been there.")
@@ -112,8 +115,7 @@ def show_first_wrong(job: Job, comparison: Comparison, row: int) -> None:
 
 def bank_text(job: Job, bank: int) -> str:
     """The bank, where the machine has banks."""
-    banked = any(region.bank is not None for chip in job.memory_map.chips for region in chip.regions)
-    return f" in bank {bank if bank >= 0 else 'unknown'}" if banked else ""
+    return f" in bank {bank if bank >= 0 else 'unknown'}" if job.memory_map.banked else ""
 
 
 def around(job: Job, comparison: Comparison, row: int) -> Any:
@@ -211,6 +213,7 @@ def comparison_as_json(job: Job, comparison: Comparison) -> dict[str, Any]:
         "agrees": summary.agrees,
         "differs": summary.differs,
         "not_known": summary.not_known,
+        "not_known_because": vars(summary.unjudged),
         "judged_share": summary.judged_share,
         "first_wrong": None if row is None else first_wrong_as_json(job, comparison, row),
         "bits": [

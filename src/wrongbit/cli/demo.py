@@ -124,6 +124,7 @@ def _list(as_json: bool) -> int:
                     "title": machine.title,
                     "text": machine.text,
                     "fault": machine.default_fault,
+                    "more_faults": list(machine.more_faults),
                     "points": [export.point for export in machine.exports],
                     "faults": [
                         {"name": f.name, "says": f.text, "example": f.example} for f in machine.faults()
@@ -136,6 +137,7 @@ def _list(as_json: bool) -> int:
     for machine in machines():
         out.print(Text(machine.name, "bold"), f"— the {machine.title}. {machine.text}", soft_wrap=True)
         out.print(f"  usual fault: {machine.default_fault}", soft_wrap=True)
+        out.print(f"  worth trying: {', '.join(machine.more_faults)}", soft_wrap=True)
         out.print(f"  probe points: {', '.join(export.point for export in machine.exports)}", soft_wrap=True)
     out.print()
     table = plain_table(("fault", "left"), ("what it is", "left"), ("example of a detail", "left"))

@@ -40,6 +40,10 @@ VERBS: tuple[Verb, ...] = (
         "Name the first wrong word, the bits, the lane, the chip and the fault behind it.",
         "diagnose",
     ),
+    Verb(
+        "fit", "Choose a memory that can still be bought for a chip's place, with wiring and timing.", "fit"
+    ),
+    Verb("files", "Write the programmer's files for a replacement, and read them back.", "files"),
 )
 """Every verb, in the order in which a repair uses them."""
 

@@ -105,7 +105,9 @@ def known_word(value: int, known: int, bits: int) -> str:
 
 def moment(time_ps: int, first_ps: int = 0) -> str:
     """A cycle's time after the first, or an empty text where the capture has none."""
-    return "" if time_ps == NO_TIME else format_time(time_ps - first_ps)
+    if time_ps == NO_TIME:
+        return ""
+    return format_time(time_ps - first_ps) if time_ps != first_ps else "0"
 
 
 def bit_strip(expected: int, seen: int, judged: int, memory_map: MemoryMap, chips: Sequence[str]) -> Table:

@@ -26,7 +26,7 @@ def judge(cycles: Cycles, memory_map: MemoryMap) -> Verdicts:
     """
     whole = np.uint64((1 << memory_map.address_bits) - 1)
     addressed = cycles.address_known == whole
-    if any(region.bank is not None for chip in memory_map.chips for region in chip.regions):
+    if memory_map.banked:
         addressed &= cycles.bank >= 0
     reading = addressed & is_reading(cycles)
     if reading.all():

@@ -125,6 +125,11 @@ class MemoryMap:
         """The chips with contents to compare with."""
         return tuple(chip for chip in self.chips if chip.kind == "rom")
 
+    @property
+    def banked(self) -> bool:
+        """Some chip answers in one bank only."""
+        return any(region.bank is not None for chip in self.chips for region in chip.regions)
+
     @cached_property
     def _tables(self) -> tuple[tuple[ChipMap, NDArray[np.uint64], NDArray[np.uint64]], ...]:
         """ROMs that answer together, as one table: (one of them, words on the bus, known bits)."""

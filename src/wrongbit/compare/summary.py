@@ -75,6 +75,42 @@ class LineCount:
 
 
 @dataclass(frozen=True)
+class Unjudged:
+    """Reads that could not be judged, by reason.
+
+    Args:
+        no_address: The address or the bank was not seen whole.
+        nobody: No memory answers there; of these ``open_bus`` show what the lines still held.
+        open_bus: See ``nobody``.
+        port: Only a port answers there.
+        unwritten: RAM to which no write was seen before.
+        no_reference: A ROM of which no reference gives these words.
+        no_level: The reference is there, but no level was seen.
+    """
+
+    no_address: int
+    nobody: int
+    open_bus: int
+    port: int
+    unwritten: int
+    no_reference: int
+    no_level: int
+
+    def reasons(self) -> tuple[tuple[int, str], ...]:
+        """(count, reason) in words, the most frequent first, without those that did not occur."""
+        held = f" (where {self.open_bus} show only what the lines still held)" if self.open_bus else ""
+        told = (
+            (self.no_address, "address or bank not seen whole"),
+            (self.nobody, f"no memory answers there{held}"),
+            (self.port, "a port answers there"),
+            (self.unwritten, "RAM not written before in this capture"),
+            (self.no_reference, "ROM words that no reference gives"),
+            (self.no_level, "levels not seen"),
+        )
+        return tuple(sorted((each for each in told if each[0]), reverse=True))
+
+
+@dataclass(frozen=True)
 class Summary:
     """A whole capture beside its reference.
 
@@ -84,6 +120,7 @@ class Summary:
         agrees: Cycles that agree in every judged bit.
         differs: Cycles that differ in at least one.
         not_known: Reading cycles that could not be judged.
+        unjudged: Why not.
         first_wrong: Row of the first wrong cycle, or None.
         bits: Every bit of the word, bit 0 first.
         chips: Every chip with judged reads.
@@ -95,6 +132,7 @@ class Summary:
     agrees: int
     differs: int
     not_known: int
+    unjudged: Unjudged
     first_wrong: int | None
     bits: tuple[BitCount, ...]
     chips: tuple[ChipCount, ...]
@@ -112,17 +150,50 @@ def summarise(cycles: Cycles, verdicts: Verdicts, memory_map: MemoryMap) -> Summ
     differs = np.flatnonzero(verdicts.verdict == DIFFERS)
     wrong = cycles.take(differs)
     wrong_bits = verdicts.wrong[differs]
+    unknown = np.flatnonzero(reading & (verdicts.verdict == NOT_KNOWN))
     return Summary(
         cycles=len(cycles),
         reading=int(np.count_nonzero(reading)),
         agrees=int(np.count_nonzero(verdicts.verdict == AGREES)),
         differs=len(differs),
-        not_known=int(np.count_nonzero(reading & (verdicts.verdict == NOT_KNOWN))),
+        not_known=len(unknown),
+        unjudged=_unjudged(cycles, unknown, memory_map),
         first_wrong=int(differs[0]) if len(differs) else None,
         bits=_bits(wrong, wrong_bits, verdicts, memory_map),
         chips=_chips(cycles, verdicts, wrong, differs, memory_map),
         lines=_lines(cycles, verdicts, wrong, memory_map.address_bits),
     )
+
+
+def _unjudged(cycles: Cycles, rows: NDArray[np.intp], memory_map: MemoryMap) -> Unjudged:
+    """Why these reading cycles could not be judged."""
+    bank, address, known = cycles.bank[rows], cycles.address[rows], cycles.known[rows]
+    whole = np.uint64((1 << memory_map.address_bits) - 1)
+    unseen = cycles.address_known[rows] != whole
+    if memory_map.banked:
+        unseen |= bank < 0
+    answers = {kind: np.zeros(len(rows), np.bool_) for kind in ("rom", "ram", "io")}
+    for chip in memory_map.chips:
+        answers[chip.kind] |= chip.selected(bank, address)
+    memory = answers["rom"] | answers["ram"]
+    nobody = ~unseen & ~memory & ~answers["io"]
+    held = nobody & (known != 0) & (((cycles.word[rows] ^ cycles.held[rows]) & known) == 0)
+    silent = ~unseen & memory & (known == 0)
+    rest = ~unseen & memory & ~silent
+    port = ~unseen & ~memory & answers["io"]
+    return Unjudged(
+        no_address=_count(unseen),
+        nobody=_count(nobody),
+        open_bus=_count(held),
+        port=_count(port),
+        unwritten=_count(rest & answers["ram"]),
+        no_reference=_count(rest & ~answers["ram"]),
+        no_level=_count(silent),
+    )
+
+
+def _count(where: NDArray[np.bool_]) -> int:
+    return int(np.count_nonzero(where))
 
 
 def _bits(

@@ -1,0 +1,127 @@
+"""``wrongbit files``: write what the programmer needs, and read it back."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated, Literal, cast
+
+import typer
+from rich.text import Text
+
+from wrongbit.cli import fitting, options
+from wrongbit.cli.show import indented, out, plain_table, print_json
+from wrongbit.errors import UsageError
+from wrongbit.image.contents import Contents
+from wrongbit.image.formats import FormatName
+from wrongbit.machine.model import ImageFile
+from wrongbit.replace.fit import Plan
+from wrongbit.replace.programmer import ALL_FORMATS, WrittenFile, write_programmer_files
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None)
+
+ImagePaths = Annotated[
+    list[Path] | None,
+    typer.Argument(
+        metavar="[IMAGE]...",
+        help="Contents of the old chip, one for each jumper setting; left out: the machine file's image.",
+        show_default=False,
+    ),
+]
+
+
+@app.command()
+def files(
+    file: fitting.Source,
+    image: ImagePaths = None,
+    out_folder: Annotated[Path, typer.Option("--folder", help="Where the files go.")] = Path("programmer"),
+    formats: Annotated[
+        list[str] | None,
+        typer.Option("--format", help="binary, intel-hex or s-record; left out: all.", show_default=False),
+    ] = None,
+    take: Annotated[
+        str, typer.Option("--take", help="Part of the image: all, even, odd, low or high.")
+    ] = "all",
+    byte_order: Annotated[str, typer.Option("--byte-order", help="Wide memories: little or big.")] = "little",
+    allow_unknown: Annotated[
+        bool, typer.Option("--allow-unknown", help="Write bits that are not known as 1.")
+    ] = False,
+    overwrite: Annotated[bool, typer.Option("--replace", help="Replace files that exist.")] = False,
+    chip: fitting.ChipName = None,
+    shape: fitting.ShapeName = None,
+    select: fitting.SelectLevels = None,
+    latched_by: fitting.LatchSignal = None,
+    memory: fitting.MemoryName = None,
+    grade: fitting.GradeName = None,
+    latch: fitting.LatchNumber = "573",
+    family: fitting.FamilyNames = None,
+    buffer: fitting.BufferNumber = "auto",
+    margin: fitting.Margin = 0.0,
+    made_today: fitting.CurrentOnly = False,
+    as_json: options.Json = False,
+) -> int:
+    """Write a file for the programmer for each memory of a replacement, with labels, and read them back."""
+    kinds = [_one_of("--format", kind, ALL_FORMATS) for kind in formats or ALL_FORMATS]
+    order = cast(Literal["little", "big"], _one_of("--byte-order", byte_order, ("little", "big")))
+    part = _one_of("--take", take, ("all", "even", "odd", "low", "high"))
+    paths = image or []
+    choice = fitting.choice_of(memory, grade, latch, family, buffer, margin, made_today)
+    asked = fitting.Asked(
+        file, chip, shape, tuple(select or ()), latched_by, choice, len(paths) if len(paths) > 1 else None
+    )
+    plan = fitting.find_plans(asked).best
+    images = [_read(path, plan, part, order) for path in paths] or [_machines_own(asked, plan)]
+    chosen = cast(list[FormatName], kinds)
+    written = write_programmer_files(
+        images, plan, out_folder, chosen, allow_unknown=allow_unknown, replace=overwrite, byte_order=order
+    )
+    if as_json:
+        print_json({"part": plan.name, "files": [asdict(each) for each in written]})
+    else:
+        _show(plan, written)
+    return 0
+
+
+def _one_of(option: str, value: str, allowed: tuple[str, ...]) -> str:
+    if value not in allowed:
+        raise UsageError(f"{option} {value!r} is not known.", f"Choose {', '.join(allowed)}.")
+    return value
+
+
+def _read(path: Path, plan: Plan, part: str, order: Literal["little", "big"]) -> Contents:
+    """An image file as the old chip's contents, by the same rules as a machine file's image."""
+    from wrongbit.image.load import load_chip_contents
+
+    entry = ImageFile.model_validate({"file": path.name, "take": part})
+    return load_chip_contents(entry, plan.need.words, plan.need.bits, path.parent, byte_order=order)
+
+
+def _machines_own(asked: fitting.Asked, plan: Plan) -> Contents:
+    """The contents that the machine file names for the chip."""
+    from wrongbit.image.load import load_chip_contents
+    from wrongbit.machine.load import load_machine
+
+    if asked.chip is None:
+        raise UsageError("no image is named.", "Name the file with the old chip's contents after FILE.")
+    machine = load_machine(asked.file)
+    chip = next(each for each in machine.chip if each.name == asked.chip)
+    if chip.image is None:
+        raise UsageError(
+            f"the machine file names no image for {chip.name}.",
+            "Name the file with its contents after FILE.",
+        )
+    return load_chip_contents(chip.image, plan.need.words, plan.need.bits, asked.file.parent)
+
+
+def _show(plan: Plan, written: tuple[WrittenFile, ...]) -> None:
+    out.print(Text(f"{plan.need.designator}: files for {plan.name}, read back and found equal", "bold"))
+    rows = plain_table(
+        ("file", "left"), ("chip", "left"), ("format", "left"), ("bytes", "right"), ("sum", "left"),
+        ("CRC-32", "left"),
+    )  # fmt: skip
+    for each in written:
+        label = each.kind == "label"
+        size = "" if label else str(each.size)
+        sums = ("", "") if label else (f"{each.sum16:04X}", f"{each.crc32:08X}")
+        rows.add_row(str(each.path), each.chip, each.kind, size, *sums)
+    out.print(indented(rows))
