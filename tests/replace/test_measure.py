@@ -7,7 +7,9 @@ import pytest
 
 from wrongbit.capture.capture import Capture, Layout, Times
 from wrongbit.errors import CaptureError
-from wrongbit.replace.measure import Event, Watch, measure_bus
+from wrongbit.machine.model import Processor
+from wrongbit.replace.buses import TIME_NAMES
+from wrongbit.replace.measure import Event, Watch, measure_bus, measure_chunks, watch_of
 
 SIGNALS = {"A0": 0, "A1": 1, "ALE": 2, "RD": 3, "CE": 4}
 
@@ -83,7 +85,40 @@ def test_sampling_never_makes_a_time_longer_than_it_was(period_ps: int) -> None:
         exact, sampled = truth.ps(name), seen.ps(name)
         assert exact is not None
         assert sampled is not None
-        assert exact - 2 * period_ps <= sampled <= exact
+        assert exact - 3 * period_ps <= sampled <= exact
+
+
+def test_pieces_give_the_same_as_the_whole() -> None:
+    whole = capture(CYCLES, 1000)
+    pieces, once = measure_chunks(whole.chunks(900), WATCH), measure_bus(whole, WATCH)
+    assert [pieces.ps(name) for name in TIME_NAMES] == [once.ps(name) for name in TIME_NAMES]
+    with pytest.raises(CaptureError, match="the capture is empty"):
+        measure_chunks([], WATCH)
+
+
+@pytest.mark.parametrize(
+    ("recipe", "taken", "address", "enable", "output", "closes"),
+    [
+        ("6502", Event("PHI2", "falling"), ("A",), Event("PHI2", "rising"), None, None),
+        ("z80", Event("RD", "rising"), ("A",), None, Event("RD", "falling"), None),
+        ("8086", Event("RD", "rising"), ("AD", "A"), None, Event("RD", "falling"), Event("ALE", "falling")),
+    ],
+)
+def test_the_edges_of_built_in_recipes(
+    recipe: str, taken: Event, address: tuple[str, ...], enable: Event | None, output: Event | None,
+    closes: Event | None,
+) -> None:  # fmt: skip
+    """R6500 data sheet; Zilog UM0080; Intel 231455: where each processor takes data and latches addresses."""
+    watch = watch_of(Processor(name="U1", word_bits=8, address_bits=16, recipe=recipe))
+    assert (watch.taken, watch.address, watch.enable) == (taken, address, enable)
+    assert (watch.output, watch.latch_closes) == (output, closes)
+
+
+def test_own_spelling_and_polarity_are_followed() -> None:
+    processor = Processor(
+        name="U1", word_bits=8, address_bits=16, recipe="z80", signals={"RD": "READ"}, active={"RD": "high"}
+    )
+    assert watch_of(processor).taken == Event("READ", "falling")
 
 
 def test_what_does_not_show_times_is_refused() -> None:

@@ -127,15 +127,9 @@ def _terms(row: BusSum, period: Fraction, waits: int, source: str) -> Sum:
     """A data sheet's sum at this clock period (picoseconds), rounded down."""
     terms = []
     if row.clocks:
-        clocks = f"{float(row.clocks):.4g}" if row.clocks.denominator < 200 else str(row.clocks)
-        terms.append(
-            Term(
-                f"{clocks} clock periods of {format_time(int(period))}",
-                int(row.clocks * period),
-                "given",
-                "clock",
-            )
-        )
+        count = f"{float(row.clocks):.4g}" if row.clocks.denominator != 3 else str(row.clocks)
+        name = f"{count} clock period{'' if row.clocks <= 1 else 's'} of {format_time(int(period))}"
+        terms.append(Term(name, int(row.clocks * period), "given", "clock"))
     if row.wait and waits:
         terms.append(Term(f"{waits} wait states", int(waits * period), "given", "clock"))
     terms += [Term(less.name, -round(less.ns * 1000), less.status, source) for less in row.less]

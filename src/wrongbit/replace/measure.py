@@ -1,22 +1,27 @@
 """Bus times measured in a capture: what this machine really gave, cycle by cycle, the shortest of each.
 
 A measured time shows what the machine did while it was watched, not what its data sheet allows; it is
-marked so. One sampling period is taken off every time, since either end may lie that much away.
+marked so. One sampling period is taken off every time, since either end may lie that much away, and the
+skew between channels once more.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from wrongbit.bus.pins import canonical_name
+from wrongbit.bus.recipes import resolve_recipe
 from wrongbit.capture.capture import Capture
 from wrongbit.errors import CaptureError
+from wrongbit.machine.model import Processor
 from wrongbit.machine.names import parse_signal
-from wrongbit.replace.buses import BusTimes
+from wrongbit.machine.recipe import Recipe, parse_event
+from wrongbit.replace.buses import TIME_NAMES, BusTimes
 from wrongbit.replace.figures import Term
 from wrongbit.units import format_time
 
@@ -42,12 +47,15 @@ class Watch:
 
     Args:
         taken: The data is taken.
-        address: Names of the address lines (single wires or a bus) whose last change begins an access.
+        address: Names of the address lines, single wires or a bus. Their last change before the access begins
+            (the latch closes, or else the strobe or the enable begins) is when the address became valid;
+            what they do later is data on shared lines, a glitch, or of no interest.
         enable: The chip enable becomes active.
         output: The read strobe becomes active.
         latch_opens: The address latch opens.
         latch_closes: The address latch closes.
         setup_ps: The data must be there this long before it is taken.
+        skew_ps: Channels may differ by this much; None: one sampling period, and not at all in a change list.
     """
 
     taken: Event
@@ -57,6 +65,86 @@ class Watch:
     latch_opens: Event | None = None
     latch_closes: Event | None = None
     setup_ps: int = 0
+    skew_ps: int | None = None
+
+
+def watch_of(processor: Processor) -> Watch:
+    """The edges that bound a processor's read cycles, by its bus recipe.
+
+    The data is taken at the event of the recipe's first read transfer. The other edge of that signal begins
+    the time for the outputs: of an active-low strobe the time from the read strobe, of a clock the time from
+    the chip enable.
+
+    Raises:
+        MachineFileError: The processor names a recipe that does not exist.
+
+    >>> watch_of(Processor(name="U1", word_bits=8, address_bits=16, recipe="z80")).taken
+    Event(signal='RD', edge='rising')
+    """
+    recipe = resolve_recipe(processor)
+    transfer = next((each for each in recipe.transfer if each.kind in ("read", "fetch")), recipe.transfer[0])
+    taken, begins = _edges(processor, recipe, transfer.at)
+    latch = next((each for each in recipe.latch if each.name in transfer.address), None)
+    strobe = _is_active_low(processor, recipe, parse_event(transfer.at)[0])
+    closes = opens = None
+    if latch is not None:
+        closes, opens = _edges(processor, recipe, latch.at)
+    lines = transfer.address if latch is None else latch.bus
+    return Watch(
+        taken=taken,
+        address=tuple(canonical_name(processor, each.partition(".")[0]) for each in lines),
+        enable=None if strobe else begins,
+        output=begins if strobe else None,
+        latch_opens=opens,
+        latch_closes=closes,
+        setup_ps=recipe.setup_ps,
+    )
+
+
+def _edges(processor: Processor, recipe: Recipe, text: str) -> tuple[Event, Event]:
+    """The edge of an event, and the opposite edge of the same signal."""
+    name, change = parse_event(text)
+    low = _is_active_low(processor, recipe, name)
+    rising, falling = (Event(canonical_name(processor, name), edge) for edge in ("rising", "falling"))
+    return (rising, falling) if (change == "begins") != low else (falling, rising)
+
+
+def _is_active_low(processor: Processor, recipe: Recipe, name: str) -> bool:
+    wanted = parse_signal(name).base
+    for role, level in processor.active.items():
+        if parse_signal(role).base == wanted:
+            return level == "low"
+    return any(parse_signal(each).base == wanted for each in recipe.active_low)
+
+
+def measure_chunks(chunks: Iterable[Capture], watch: Watch) -> BusTimes:
+    """The shortest times over the pieces of a long capture; a cycle that is cut in two is left out.
+
+    Raises:
+        CaptureError: As `measure_bus`, where no piece can be measured.
+    """
+    found: BusTimes | None = None
+    refused: CaptureError | None = None
+    for chunk in chunks:
+        try:
+            times = measure_bus(chunk, watch)
+        except CaptureError as error:
+            refused = refused or error
+        else:
+            found = times if found is None else _shorter(found, times)
+    if found is None:
+        raise refused or CaptureError("the capture is empty.", "Take it again.")
+    return found
+
+
+def _shorter(one: BusTimes, other: BusTimes) -> BusTimes:
+    pairs = {name: (one.ps(name), other.ps(name)) for name in TIME_NAMES}
+    shorter: dict[str, Any] = {
+        name: getattr(other, name)
+        for name, (first, second) in pairs.items()
+        if second is not None and (first is None or second < first)
+    }
+    return replace(one, **shorter)
 
 
 def measure_bus(capture: Capture, watch: Watch) -> BusTimes:
@@ -76,7 +164,7 @@ def measure_bus(capture: Capture, watch: Watch) -> BusTimes:
             "Take one in timing mode, with the instrument's own clock.",
             file=capture.source or None,
         )
-    clock = _Clock(capture)
+    clock = _Clock(capture, watch.skew_ps)
     taken = clock.edges(watch.taken)
     if not len(taken):
         raise CaptureError(
@@ -86,23 +174,19 @@ def measure_bus(capture: Capture, watch: Watch) -> BusTimes:
         )
     address = clock.changes(watch.address) if watch.address else None
     closes = clock.edges(watch.latch_closes)
-    times: dict[str, Any] = {}
-    starts = {
-        "address_to_data": address if address is None or not len(closes) else _last_before(address, closes),
-        "enable_to_data": clock.edges(watch.enable),
-        "output_to_data": clock.edges(watch.output),
-        "open_to_data": clock.edges(watch.latch_opens),
+    enable, output, opens = (clock.edges(each) for each in (watch.enable, watch.output, watch.latch_opens))
+    starts = {"enable_to_data": enable, "output_to_data": output, "open_to_data": opens}
+    if address is not None:
+        begins = next((each for each in (closes, output, enable) if len(each)), taken)
+        starts["address_to_data"] = _last_before(address, begins)
+    times: dict[str, Any] = {
+        name: clock.shortest(name, _before(start, taken), watch.setup_ps) for name, start in starts.items()
     }
-    for name, start in starts.items():
-        if start is not None:
-            times[name] = clock.shortest(name, _before(start, taken), watch.setup_ps)
     if watch.latch_closes is not None:
         if address is not None:
             times["address_before_close"] = clock.shortest("address_before_close", _before(address, closes))
             times["hold_after_close"] = clock.shortest("hold_after_close", _after(address, closes))
         if watch.latch_opens is not None:
-            opens = starts["open_to_data"]
-            assert opens is not None
             times["open_width"] = clock.shortest("open_width", _before(opens, closes))
     note = (
         f"Times measured in {capture.source or 'a capture'} over {len(taken)} cycles, the shortest of each."
@@ -113,9 +197,10 @@ def measure_bus(capture: Capture, watch: Watch) -> BusTimes:
 class _Clock:
     """Moments of edges in a capture."""
 
-    def __init__(self, capture: Capture) -> None:
+    def __init__(self, capture: Capture, skew_ps: int | None) -> None:
         self.capture = capture
-        self.uncertain = capture.times.period_ps or 0
+        period = capture.times.period_ps or 0
+        self.uncertain = period + (period if skew_ps is None else skew_ps)
 
     def _level(self, name: str) -> NDArray[np.uint64]:
         """``uint64 (n, …)`` the wire's samples, each 0 or 1."""
@@ -169,8 +254,8 @@ class _Clock:
         what = f"{name.replace('_', ' ')}, shortest of {len(spans)}"
         terms = [Term(what, int(spans.min()), "measured", source)]
         if self.uncertain:
-            period = format_time(self.uncertain)
-            terms.append(Term(f"sampling period {period}", -self.uncertain, "measured", source))
+            doubt = format_time(self.uncertain)
+            terms.append(Term(f"sampling and skew {doubt}", -self.uncertain, "measured", source))
         if less:
             terms.append(Term("data set-up", -less, "given", "bus recipe"))
         return tuple(terms)

@@ -269,7 +269,8 @@ def selects_of(
         raise UsageError(
             f"the active level of {', '.join(open_questions)} of the {socket.name} was ordered with its mask "
             "and is not stated.",
-            f"Measure it on the board and write selects = {{ {example} }}, or high, or unused.",
+            f"Measure it on the board and state it (low, high or unused): selects = {{ {example} }} in a "
+            f"requirement file, --select {open_questions[0]}=low with a machine file.",
         )
     known = {pin_use(name).signal for name in socket.pins}
     if strange := sorted((set(levels) | strobes) - known):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Literal
@@ -209,6 +210,7 @@ def chip_requirement(
     name: str,
     catalogue: Catalogue,
     *,
+    shape: str | None = None,
     selects: Mapping[str, str] | None = None,
     latch: LatchNeed | None = None,
     times: BusTimes | None = None,
@@ -217,12 +219,14 @@ def chip_requirement(
     """The requirement of a chip of a machine file.
 
     Its pins come from the chip's ``pins``, or from the data files where its ``type`` is known there. Bus
-    times not stated are taken from the old chip's access time.
+    times not stated are the old chip's access time, completed by the processor's data sheet where the machine
+    file names its clock and the data files know the processor.
 
     Args:
         machine: The machine.
         name: Reference designator of the chip.
         catalogue: The data files.
+        shape: Type number in the data files whose pins the chip has, where the machine file does not tell.
         selects: Active levels of selects that their names do not tell.
         latch: How the chip latches its address; needed when the machine file says that it does.
         times: Bus times that are known.
@@ -240,9 +244,8 @@ def chip_requirement(
             f"{name} latches its address, and the edge that does so is not stated.",
             "State the latch signal and its closing edge.",
         )
-    socket = _chip_socket(chip, catalogue)
-    if chip.access_time is not None:
-        times = (times or BusTimes()).over(old_chip_times(chip.access_time, source="machine file"))
+    socket = _chip_socket(chip, catalogue) if shape is None else catalogue.socket_named(shape)
+    times = (times or BusTimes()).over(_machine_times(machine, chip, catalogue))
     return Requirement(
         designator=chip.name,
         words=chip.words,
@@ -250,10 +253,26 @@ def chip_requirement(
         socket=socket,
         selects=selects_of(socket, selects or {}, latch=None if latch is None else latch.signal),
         latch=latch,
-        times=times or BusTimes(),
+        times=times,
         machine=machine.machine.name,
         **more,
     )
+
+
+def _machine_times(machine: Machine, chip: Chip, catalogue: Catalogue) -> BusTimes:
+    times = BusTimes()
+    if chip.access_time is not None:
+        times = old_chip_times(chip.access_time, source="machine file")
+    processor = machine.processor_of(chip.processor)
+    if isinstance(processor.recipe, str) and processor.clock is not None:
+        known = {row.processor for row in catalogue.bus}
+        name = next((each for each in known if each.casefold().startswith(processor.recipe.casefold())), None)
+        if name is not None:
+            try:
+                return times.over(processor_times(catalogue, name, processor.clock))
+            except UsageError as error:  # faster than every grade: only the old chip's figure is left
+                return replace(times, notes=(*times.notes, error.message))
+    return times
 
 
 def _chip_socket(chip: Chip, catalogue: Catalogue) -> Socket:
@@ -276,5 +295,5 @@ def _chip_socket(chip: Chip, catalogue: Catalogue) -> Socket:
     except UsageError as error:
         raise UsageError(
             f"the machine file gives no pins for {chip.name}, and {error.message}",
-            "Add pins = { A0 = 8, D0 = 9, … } to the chip, or a type that the data files know.",
+            "Add pins = { A0 = 8, D0 = 9, … } to the chip, or name the shape that it has, such as 2764.",
         ) from None

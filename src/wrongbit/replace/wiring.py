@@ -335,6 +335,11 @@ def cautions(plan: Plan) -> tuple[str, ...]:
     return tuple(told)
 
 
+def _memory_ties(plan: Plan) -> list[WiringRow]:
+    """Pins of the memory that must be at VCC beside its supply pin: the trap of a careless adapter."""
+    return [row for row in wiring_table(plan) if row.new and row.note == "tie to VCC"]
+
+
 def _names_other_supply(name: str) -> bool:
     return name in ("VDD", "VBB", "VGG", "VEE") or (name.endswith("V") and name[:1] in "+-" and name != "+5V")
 
