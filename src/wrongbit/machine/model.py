@@ -102,6 +102,11 @@ class Processor(Strict):
     )
     start_address: Address | None = Field(default=None, description="Address of the first fetch after reset.")
     clock: Frequency | None = Field(default=None, description="Clock frequency, such as '1 MHz'.")
+    instructions: str = Field(
+        default="",
+        description="Instruction set: the name of a built-in one, or 'table:FILE' for a table of one's own; "
+        "left out: the one of the recipe's processor family.",
+    )
 
 
 class Region(Strict):
