@@ -15,6 +15,7 @@ from wrongbit.bits import mask_of
 from wrongbit.machine.lines import Path as KeyPath
 from wrongbit.machine.model import Chip, Machine, Processor, default_address_lines, describe_bits
 from wrongbit.machine.names import parse_signal, split_bus_bit
+from wrongbit.machine.path_checks import check_paths as _check_paths
 from wrongbit.machine.problems import Problem, either, suggestion
 from wrongbit.machine.recipe import Recipe, parse_event
 from wrongbit.machine.recipe_checks import check_recipe, names_used
@@ -66,10 +67,14 @@ def _names_are_unique(machine: Machine, surroundings: Surroundings) -> Iterator[
         (("processor", index, "name"), processor.name) for index, processor in enumerate(machine.processor)
     ]
     parts += [(("chip", index, "name"), chip.name) for index, chip in enumerate(machine.chip)]
+    parts += [(("part", index, "name"), part.name) for index, part in enumerate(machine.part)]
+    paths: list[tuple[KeyPath, str]] = [
+        (("path", index, "name"), path.name) for index, path in enumerate(machine.path)
+    ]
     points: list[tuple[KeyPath, str]] = [
         (("point", index, "name"), point.name) for index, point in enumerate(machine.point)
     ]
-    for group in (parts, points):
+    for group in (parts, paths, points):
         seen: dict[str, KeyPath] = {}
         for path, name in group:
             first = seen.setdefault(name.casefold(), path)
@@ -101,6 +106,21 @@ def _processors_exist(machine: Machine, surroundings: Surroundings) -> Iterator[
                 f"there is no processor {named!r}; there is {either(names)}.",
                 suggestion(named, names) + "Name one of these.",
             )
+
+
+def _sharers_exist(machine: Machine, surroundings: Surroundings) -> Iterator[Problem]:
+    """Processors that share a chip are there, and each is named once."""
+    names = [processor.name for processor in machine.processor]
+    for index, chip in enumerate(machine.chip):
+        for name in chip.also:
+            if name not in names:
+                yield Problem(
+                    ("chip", index, "also"),
+                    f"there is no processor {name!r}; there is {either(names)}.",
+                    suggestion(name, names) + "Name one of these.",
+                )
+            elif name == chip.processor or chip.also.count(name) > 1:
+                yield Problem(("chip", index, "also"), f"{name!r} is named twice.", "Name each once.")
 
 
 # -- the processor -----------------------------------------------------------------------------------------
@@ -284,7 +304,8 @@ def _nobody_drives_twice(machine: Machine, surroundings: Surroundings) -> Iterat
 
 def _drivers(machine: Machine, processor: Processor) -> Iterator[_Driver]:
     for index, chip, owner in _chips(machine):
-        if owner is processor and chip.kind != "io":
+        sees = owner is processor or processor.name in chip.also
+        if sees and chip.kind != "io":
             for number, region in enumerate(chip.region):
                 path: KeyPath = ("chip", index, "region", number)
                 yield _Driver(path, chip, region.bank, region.base, region.base + region.size)
@@ -470,9 +491,15 @@ def _columns(path: KeyPath, columns: dict[str, str], ignored: Sequence[str]) -> 
             )
 
 
+def _paths_fit(machine: Machine, surroundings: Surroundings) -> Iterator[Problem]:
+    """Paths, the parts on them, and where probe points touch them."""
+    yield from _check_paths(machine)
+
+
 CHECKS: tuple[Check, ...] = (
     _names_are_unique,
     _processors_exist,
+    _sharers_exist,
     _processors_are_possible,
     _lanes_fit,
     _address_lines_fit,
@@ -483,5 +510,6 @@ CHECKS: tuple[Check, ...] = (
     _only_roms_have_contents,
     _files_exist,
     _points_are_possible,
+    _paths_fit,
 )
 """All checks, in the order in which a file is read."""

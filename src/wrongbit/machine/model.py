@@ -66,6 +66,30 @@ Address = Annotated[int, WholeNumber(0, HIGHEST_ADDRESS)]
 BankNumber = Annotated[int, WholeNumber(0, 2**31 - 1)]
 Width = Annotated[int, WholeNumber(1, 64)]
 Radix = Literal[8, 10, 16]
+Amount = Annotated[float, Field(strict=True, ge=0, le=100_000, allow_inf_nan=False)]
+Share = Annotated[float, Field(strict=True, ge=0, le=1, allow_inf_nan=False)]
+
+PartKind = Literal[
+    "socket",
+    "joint",
+    "connector",
+    "backplane",
+    "wire",
+    "buffer",
+    "transceiver",
+    "latch",
+    "decoder",
+    "gate",
+    "module",
+]
+"""What a signal may pass between chip and processor."""
+
+PASSIVE: tuple[PartKind, ...] = ("socket", "joint", "connector", "backplane", "wire")
+"""Kinds that only conduct: a short in one holds the line on both of its sides."""
+
+Carried = Literal["data", "address", "select", "enable", "bank"]
+"""What a path carries. ``select``: address bits on their way to a decoder. ``enable``: the line that makes a
+chip, or a buffer, answer. ``bank``: the lines that choose a bank."""
 
 
 class About(Strict):
@@ -150,6 +174,9 @@ class Chip(Strict):
         "it.",
     )
     processor: str | None = Field(default=None, description="Processor that sees it; needed with several.")
+    also: Names = Field(
+        default=(), description="Further processors that see it, at the same addresses and bits."
+    )
     words: Annotated[int, WholeNumber(1, LARGEST_CHIP)] = Field(description="Number of words in the chip.")
     bits: Width = Field(description="Number of outputs.")
     region: tuple[Region, ...] = Field(min_length=1, description="Addresses at which it answers.")
@@ -171,6 +198,9 @@ class Chip(Strict):
         default={}, description="Pin numbers, such as D0 = 9, A0 = 8, '/CE' = 18."
     )
     image: ImageFile | None = Field(default=None, description="The contents it should hold.")
+    prior: Amount | None = Field(
+        default=None, description="Failures in a million hours, for weighing; left out: by kind and pins."
+    )
 
 
 class Listing(Strict):
@@ -187,6 +217,59 @@ class Listing(Strict):
     )
     address_radix: Radix = Field(default=16, description="Number base of addresses.")
     word_radix: Radix = Field(default=16, description="Number base of words.")
+
+
+class Part(Strict):
+    """One ``[[part]]``: something that signals pass between a chip and a processor."""
+
+    name: Name = Field(description="Reference designator, such as 'U9' or 'X4'.")
+    kind: PartKind = Field(description="What it is.")
+    type: str = Field(default="", description="Type number, for people.")
+    pins: Annotated[int, WholeNumber(1, 1000)] | None = Field(
+        default=None, description="Number of pins or contacts; left out: as many as lines pass it."
+    )
+    direction: Literal["to processor", "to chip", "both"] | None = Field(
+        default=None, description="Buffer or transceiver: which way it drives."
+    )
+    enable: str = Field(
+        default="", description="Buffer or transceiver: the signal that lets it drive, for people."
+    )
+    socketed: Flag = Field(default=False, description="It can be pulled out and swapped without soldering.")
+    prior: Amount | None = Field(
+        default=None, description="Failures in a million hours, for weighing; left out: by kind and pins."
+    )
+    minutes: Amount | None = Field(
+        default=None, description="Minutes that swapping it takes; left out: by kind."
+    )
+    risk: Share | None = Field(
+        default=None, description="Probability that swapping it spoils something; left out: by kind."
+    )
+
+
+class Path(Strict):
+    """One ``[[path]]``: the way that signals take from their source to their destination."""
+
+    name: Name = Field(description="Name by which probe points refer to it.")
+    carries: Carried = Field(
+        description="'data': from chips to processors; 'address': from processors to chips; 'select': "
+        "address bits on their way to a decoder; 'enable': the line that makes a chip or a buffer answer; "
+        "'bank': the lines that choose a bank."
+    )
+    signals: Bits = Field(
+        default=(),
+        description="Word bits (data), processor address bits (address, select) or bank bits; left out: all "
+        "that the chips have.",
+    )
+    chips: Names = Field(min_length=1, description="Chips at its end; an enable may also name a buffer.")
+    processors: Names = Field(
+        default=(), description="Processors at its other end; left out: all that see the chips."
+    )
+    through: Names = Field(
+        default=(),
+        description="Parts in the order in which the signal passes them: data from chip to processor, "
+        "everything else from processor to chip.",
+    )
+    inverting: Flag = Field(default=False, description="The signal arrives inverted.")
 
 
 class Point(Strict):
@@ -223,6 +306,15 @@ class Point(Strict):
     address_radix: Literal[2, 8, 10, 16] | None = Field(
         default=None, description="Number base of the address column, where it differs."
     )
+    on: dict[str, str] = Field(
+        default={},
+        description="Path = the part behind which the probe touches it, or '' for its beginning; left out: "
+        "at the processor's own pins.",
+    )
+    minutes: Amount | None = Field(default=None, description="Minutes that a capture here takes.")
+    risk: Share | None = Field(
+        default=None, description="Probability that clipping on here spoils something."
+    )
 
 
 class Machine(Strict):
@@ -232,6 +324,8 @@ class Machine(Strict):
     processor: tuple[Processor, ...] = Field(min_length=1)
     chip: tuple[Chip, ...] = ()
     listing: tuple[Listing, ...] = ()
+    part: tuple[Part, ...] = ()
+    path: tuple[Path, ...] = ()
     point: tuple[Point, ...] = ()
 
     def processor_of(self, named: str | None) -> Processor:
@@ -249,7 +343,21 @@ class Machine(Strict):
 
     def chips_of(self, processor: Processor) -> tuple[Chip, ...]:
         """Chips on this processor's bus, in file order."""
-        return tuple(chip for chip in self.chip if self.processor_of(chip.processor) is processor)
+        return tuple(
+            chip
+            for chip in self.chip
+            if self.processor_of(chip.processor) is processor or processor.name in chip.also
+        )
+
+    def processors_of(self, path: Path) -> tuple[str, ...]:
+        """Names of the processors at a path's end: those it names, or all that see one of its chips."""
+        if path.processors:
+            return path.processors
+        return tuple(
+            processor.name
+            for processor in self.processor
+            if path.carries == "enable" or any(chip.name in path.chips for chip in self.chips_of(processor))
+        )
 
     def point_of(self, named: str | None) -> Point:
         """The probe point with this name, or the only one when no name is given.
@@ -318,8 +426,8 @@ _NOTATIONS: dict[str, dict[str, Any]] = {
     "Frequency": FREQUENCY_SCHEMA,
     "Event": EVENT_SCHEMA,
     "Terms": TERMS_SCHEMA,
-    "Part": PART_SCHEMA,
-    "Parts": PARTS_SCHEMA,
+    "RecipePart": PART_SCHEMA,
+    "RecipeParts": PARTS_SCHEMA,
     "Names": NAMES_SCHEMA,
 }
 """Forms that many keys share; the schema writes each down once."""
@@ -364,6 +472,8 @@ __all__ = [
     "Level",
     "Listing",
     "Machine",
+    "Part",
+    "Path",
     "Picoseconds",
     "Point",
     "Processor",

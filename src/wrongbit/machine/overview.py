@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from wrongbit.bits import mask_of
-from wrongbit.machine.model import Chip, ImageFile, Machine, Point, Processor, default_address_lines
+from wrongbit.machine.model import Chip, ImageFile, Machine, Path, Point, Processor, default_address_lines
 from wrongbit.machine.recipe import Recipe
 from wrongbit.units import format_address, format_bits
 
@@ -116,6 +116,27 @@ class PointView:
 
 
 @dataclass(frozen=True)
+class PathView:
+    """A path.
+
+    Args:
+        name: Its name.
+        carries: data, address, select, enable or bank.
+        signals: Bits, in the machine file's notation.
+        way: Everything from source to destination, source first.
+        points: Probe points that touch it, with the part behind which each does ('' its beginning).
+        inverting: The signal arrives inverted.
+    """
+
+    name: str
+    carries: str
+    signals: str
+    way: tuple[str, ...]
+    points: tuple[tuple[str, str], ...]
+    inverting: bool
+
+
+@dataclass(frozen=True)
 class Overview:
     """A machine file at a glance.
 
@@ -129,6 +150,7 @@ class Overview:
         gaps: What nobody drives, in the same order.
         points: In the order of the file.
         remarks: What is allowed but worth a second look.
+        paths: The parts between chips and processors, in the order of the file.
     """
 
     name: str
@@ -140,6 +162,7 @@ class Overview:
     gaps: tuple[Gap, ...]
     points: tuple[PointView, ...]
     remarks: tuple[str, ...]
+    paths: tuple[PathView, ...] = ()
 
 
 def overview(machine: Machine) -> Overview:
@@ -158,6 +181,7 @@ def overview(machine: Machine) -> Overview:
         gaps=tuple(gap for processor in machine.processor for gap in _gaps(machine, processor)),
         points=tuple(_point_view(machine, point) for point in machine.point),
         remarks=tuple(_remarks(machine)),
+        paths=tuple(_path_view(machine, path) for path in machine.path),
     )
 
 
@@ -197,6 +221,19 @@ def _point_view(machine: Machine, point: Point) -> PointView:
         clock=point.clock,
         columns=tuple(point.columns.items()),
         ignored=point.ignore,
+    )
+
+
+def _path_view(machine: Machine, path: Path) -> PathView:
+    chips, processors = ", ".join(path.chips), ", ".join(machine.processors_of(path))
+    ends = (chips, processors) if path.carries == "data" else (processors, chips)
+    return PathView(
+        name=path.name,
+        carries=path.carries,
+        signals=format_bits(path.signals) if path.signals else "",
+        way=(ends[0], *path.through, ends[1]),
+        points=tuple((point.name, point.on[path.name]) for point in machine.point if path.name in point.on),
+        inverting=path.inverting,
     )
 
 
@@ -306,6 +343,10 @@ def _remarks(machine: Machine) -> Iterator[str]:
         yield from _processor_remarks(machine, processor)
         for chip in machine.chips_of(processor):
             yield from _chip_remarks(machine, processor, chip)
+    on_paths = {name for path in machine.path for name in path.through}
+    for part in machine.part:
+        if part.name not in on_paths:
+            yield f"{part.name} lies on no path, so that it is never a suspect."
     if not machine.point:
         yield "There is no probe point yet; a capture needs one to be read."
 

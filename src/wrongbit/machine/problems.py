@@ -18,7 +18,7 @@ from wrongbit.machine.model import Machine
 MOST_SHOWN = 25
 """Problems that are told one by one; a file with more is damaged as a whole."""
 
-_NAMED_TABLES = ("processor", "chip", "point")
+_NAMED_TABLES = ("processor", "chip", "part", "path", "point")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -292,6 +292,7 @@ def _other(path: Path, value: Any, context: Mapping[str, Any], text: str) -> Tra
 
 
 _WHOLE = _wrong_type("a whole number", "Write it in decimal, as 0x… (hex) or as 0o… (octal).")
+_NUMBER = _wrong_type("a number", "Write it without quotes, such as 2.5.")
 _TEXT = _wrong_type("text", 'Write it between quotes: "…".')
 _FLAG = _wrong_type("true or false", "Write true or false without quotes.")
 
@@ -308,6 +309,8 @@ _TRANSLATIONS: dict[str, Translate] = {
     "int_parsing": _WHOLE,
     "int_parsing_size": _WHOLE,
     "int_from_float": _WHOLE,
+    "float_type": _NUMBER,
+    "finite_number": _NUMBER,
     "string_type": _TEXT,
     "bool_type": _FLAG,
     "tuple_type": _list_wanted,

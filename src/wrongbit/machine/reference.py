@@ -20,11 +20,11 @@ _NOTATIONS = {
     "Frequency": 'frequency, such as `"1 MHz"`',
     "Event": "event",
     "Terms": "term, or list of terms",
-    "Part": "part",
-    "Parts": "part, or list of parts",
+    "RecipePart": "part",
+    "RecipeParts": "part, or list of parts",
     "Names": "name, or list of names",
 }
-_TYPES = {"string": "text", "boolean": "`true` or `false`"}
+_TYPES = {"string": "text", "number": "number", "boolean": "`true` or `false`"}
 
 Schema = dict[str, Any]
 

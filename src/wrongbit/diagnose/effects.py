@@ -1,0 +1,107 @@
+"""What a fault looks like from a probe point: a fault of the faults room, and the chips that it touches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.faults.fault import LOOSE, BusStage, Fault, Rates, SelectionStage
+from wrongbit.faults.rows import Words
+
+
+@dataclass(frozen=True)
+class LinesFloat(BusStage):
+    """Nobody drives some data lines: a buffer is off or dead, or a chip is never enabled.
+
+    Args:
+        mask: The word bits.
+    """
+
+    mask: int
+
+    @property
+    def model(self) -> str:
+        """Name of its family."""
+        return "lines float"
+
+    @property
+    def rates(self) -> Rates:
+        """Rates to try: an enable may come and go."""
+        return LOOSE
+
+    def say(self) -> str:
+        """What is wrong, in a sentence for people."""
+        return f"The data lines float: they keep what was on them{self.often()}."
+
+    def receive(self, value: Words, soft: Words) -> tuple[Words, Words, Words]:
+        """Data lines behind the fault as (value, soft, floating)."""
+        mask = np.uint64(self.mask)
+        return value & ~mask, soft & ~mask, np.full_like(value, mask)
+
+
+@dataclass(frozen=True)
+class AlwaysOn(SelectionStage):
+    """A chip (``part``) answers at every address, as well as the one that should; a low level wins."""
+
+    @property
+    def model(self) -> str:
+        """Name of its family."""
+        return "always selected"
+
+    @property
+    def chips(self) -> tuple[str, ...]:
+        """Names of the chips whose choice it changes."""
+        return (self.part,)
+
+    def say(self) -> str:
+        """What is wrong, in a sentence for people."""
+        return f"{self.part} answers at every address."
+
+    def concerns(self, selected: dict[str, NDArray[np.bool_]]) -> NDArray[np.bool_]:  # type: ignore[override]
+        """Rows in which it should not answer."""
+        return ~selected[self.part]
+
+    def choose(self, selected: dict[str, NDArray[np.bool_]]) -> dict[str, NDArray[np.bool_]]:
+        """For each chip the rows in which it answers."""
+        return selected | {self.part: np.ones_like(selected[self.part])}
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A fault that shows in the address columns themselves, while every word fits the address shown.
+
+    Args:
+        what: ``stuck at 0``, ``stuck at 1``, ``low wins`` or ``high wins``.
+        line: Address line.
+        other: The other line of a bridge, else -1.
+    """
+
+    what: str
+    line: int
+    other: int = -1
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What a probe point sees.
+
+    Args:
+        fault: What the words show, None for nothing.
+        chips: Chips whose reads are concerned; empty with ``fault`` None.
+        shown: What the address columns show.
+    """
+
+    fault: Fault | None = None
+    chips: frozenset[str] = frozenset()
+    shown: Shown | None = None
+
+    @property
+    def words_wrong(self) -> bool:
+        """Some word may differ from what it should be."""
+        return self.fault is not None
+
+
+NOTHING = Effect()
+"""All that is seen is as it should be."""
