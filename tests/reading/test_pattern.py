@@ -93,7 +93,7 @@ def contact(address: np.ndarray, draw: np.random.Generator) -> Bytes:
         ("inverted file", "lane inverted", "Every bit"),
         ("erased", "blank chip", "FF everywhere"),
         ("charge lost", "lost charge", "cells that held 0 read 1"),
-        ("row 0x2B dead", "dead row", "0x2B"),
+        ("row 0x2B dead", "dead row", "00101011"),
         ("another program", "unrelated contents", "nothing to do"),
         ("contact of D2 comes and goes", "contact comes and goes", "D2"),
     ],

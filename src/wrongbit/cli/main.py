@@ -40,6 +40,7 @@ VERBS: tuple[Verb, ...] = (
         "Name the first wrong word, the bits, the lane, the chip and the fault behind it.",
         "diagnose",
     ),
+    Verb("chip", "Examine several readings of one chip out of the board.", "chip"),
     Verb(
         "fit", "Choose a memory that can still be bought for a chip's place, with wiring and timing.", "fit"
     ),

@@ -97,7 +97,8 @@ class Place:
 
     def say(self) -> str:
         """The place in words."""
-        levels = " ".join(f"A{line}={self.number >> index & 1}" for index, line in enumerate(self.lines))
+        names = " ".join(f"A{line}" for line in reversed(self.lines))
+        levels = f"{names} = {self.number:0{len(self.lines)}b}"
         of = "" if self.output is None else f" of output D{self.output}"
         return (
             f"{self.kind} 0x{self.number:X}{of} ({levels}): {self.inside.count} of {self.inside.total} "
@@ -162,7 +163,8 @@ def find_gathering(cells: Cells, chip: ChipMap, *, seed: int = 0) -> Gathering:
     places: list[Place] = []
     for score, _, place in found[:8]:
         probability = float(np.exp(score - everything))
-        if probability > 0.01 and not any(_within(place, other) for other in places):
+        clear = place.inside.value >= 2 * place.elsewhere.value
+        if clear and probability > 0.01 and not any(_within(place, other) for other in places):
             places.append(_with(place, probability))
     return Gathering(
         best,
@@ -280,7 +282,7 @@ def picture(
     Args:
         chip: Gives the number of words and outputs.
         geometry: Which lines choose row and column; lines in neither share a place.
-        wrong: ``(n,)`` masks of bits that were wrong in some pass; None: nothing to compare with.
+        wrong: ``(n,)`` masks of bits that were wrong in every pass; None: nothing to compare with.
         unstable: ``(n,)`` masks of bits that differ between passes.
         judged: ``(n,)`` masks of bits that could be judged; None: all.
         height: Places down at most.

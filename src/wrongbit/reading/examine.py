@@ -59,6 +59,7 @@ class Examination:
         majority: The likelier level of every bit.
         dependences: Conditions with which the errors go.
         wrong: ``(n,)`` masks of bits that were wrong in some pass; None without anything to compare with.
+        always_wrong: ``(n,)`` masks of bits that were wrong in every pass; None likewise.
         judged: ``(n,)`` masks of bits that could be judged; None likewise.
         by_pass: Wrong words of each pass, or words that differ from the majority where nothing is to
             compare with.
@@ -76,6 +77,7 @@ class Examination:
     majority: Majority
     dependences: tuple[Dependence, ...]
     wrong: Narrow | None
+    always_wrong: Narrow | None
     judged: Narrow | None
     by_pass: tuple[int, ...]
     gathering: Gathering
@@ -135,9 +137,9 @@ def examine(
         weighed = weigh_readings(
             stack, chip, others=others, dependences=dependences, chip_type=chip_type, noise=noise
         )
-    wrong = judged = None
+    wrong = always = judged = None
     if reference is not None:
-        wrong = wrong_bits(stack, reference)[0]
+        wrong, always = wrong_bits(stack, reference)
         judged = reference.known.astype(wrong.dtype) & stack.ever_known
     bad = wrong if wrong is not None and wrong.any() else stack.unstable
     return Examination(
@@ -149,6 +151,7 @@ def examine(
         majority=majority,
         dependences=dependences,
         wrong=wrong,
+        always_wrong=always,
         judged=judged,
         by_pass=by_pass,
         gathering=find_gathering(cells_of(bad, stack.word_bits), chip),

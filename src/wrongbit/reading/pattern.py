@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import count_bits
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
+from wrongbit.faults.cellwise import CellwiseFault
 from wrongbit.faults.fault import BUS, Fault
 from wrongbit.faults.findings import Findings
 from wrongbit.faults.likelihood import cost_of
@@ -273,19 +274,35 @@ def _pattern(faults: tuple[Fault, ...], score: float, rows: Rows) -> Pattern:
 
 
 def _patterns(findings: Findings, rows: Rows) -> list[Pattern]:
-    return [
-        Pattern(
-            each.model or "no fault seen",
-            each.faults,
-            each.say() or "No fault: single misreads only.",
-            "",
-            0.0,
-            each.score,
-            each.explained,
-            each.unexplained,
+    listed = []
+    for each in findings.findings:
+        explained, unexplained = each.explained, each.unexplained
+        if len(each.faults) == 1 and isinstance(each.faults[0], CellwiseFault):
+            explained, unexplained = _by_cells(each.faults[0], rows)
+        listed.append(
+            Pattern(
+                each.model or "no fault seen",
+                each.faults,
+                each.say() or "No fault: single misreads only.",
+                "",
+                0.0,
+                each.score,
+                explained,
+                unexplained,
+            )
         )
-        for each in findings.findings
-    ]
+    return listed
+
+
+def _by_cells(fault: CellwiseFault, rows: Rows) -> tuple[int, int]:
+    """Wrong bits in bad cells, and in others: a bad cell may waver, so its right reads are no objection."""
+    where = np.array([cell for cell, _ in fault.cells], np.uint64)
+    masks = np.array([mask for _, mask in fault.cells], np.uint64)
+    if not len(where):
+        return 0, int(count_bits(rows.wrong).sum())
+    place = np.minimum(np.searchsorted(where, rows.address), len(where) - 1)
+    bad = np.where(where[place] == rows.address, masks[place], np.uint64(0))
+    return int(count_bits(rows.wrong & bad).sum()), int(count_bits(rows.wrong & ~bad).sum())
 
 
 def _pairs_needed(listed: Sequence[Pattern], stack: Stack, noise: float) -> bool:

@@ -39,9 +39,9 @@ class LineStability:
 
     @property
     def telling(self) -> bool:
-        """The intervals of the two levels do not meet."""
-        (low, high), (other_low, other_high) = self.levels[0].exact, self.levels[1].exact
-        return high < other_low or other_high < low
+        """One level has at least twice the rate of the other, and their intervals do not meet."""
+        less, more = sorted(self.levels, key=lambda rate: rate.value)
+        return more.value >= 2 * less.value and less.exact[1] < more.exact[0]
 
 
 @dataclass(frozen=True)

@@ -129,6 +129,8 @@ def look(
     stretches = cut_by_entropy(contents.words, contents.word_bits)
     remarks += _noisy(stretches, len(contents))
     rules, sums = _sums(contents, doubt, byte_order)
+    if any(remark.kind in ("mirrored", "dead address line") for remark in remarks):
+        sums = ()  # words that stand there twice cancel
     remarks += [remark for rule in rules if (remark := _broken(rule)) is not None]
     remarks.sort(key=lambda remark: not remark.suspicious)
     return Structure(tuple(remarks), stretches, rules, sums)
@@ -356,7 +358,7 @@ def _sums(
     rules = []
     for at in range(0, max(len(data) - 8, 1), HEADER_STEP):
         for check in check_headers(data[at:]):
-            # Further on, data may look like a header by chance, and EFI images there need no sum of their own.
+            # Further on, data may look like a header by chance, and EFI images need no sum of their own.
             if not check.size or at + check.size > len(data) or (at and not check.holds):
                 continue
             covered = doubt[at // each : (at + check.size) // each]
