@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -72,6 +74,20 @@ def test_the_shortest_of_each_time() -> None:
     assert {term.status for term in times.address_to_data or ()} == {"measured"}
 
 
+def test_an_address_that_stays_does_not_borrow_the_change_of_another_cycle() -> None:
+    """The second cycle's address equals what is on the lines: its last change is the first one's data."""
+    cycles = [
+        (0, "RD"), (100, "A0 ALE RD"), (180, "A0 RD"), (300, ""), (500, "A1"), (700, "A1 RD"),
+        (1090, "A1 ALE RD"), (1180, "A1 RD"), (1300, "A1"), (1700, "A1 RD"), (1800, "RD"),
+    ]  # fmt: skip
+    times = measure_bus(capture(cycles), WATCH)
+    assert times.ps("address_to_data") == (700 - 100) * 1000
+
+
+def test_a_time_below_the_sampling_is_not_given() -> None:
+    assert measure_bus(capture(CYCLES, 20_000), WATCH).hold_after_close is None
+
+
 def test_the_set_up_time_is_taken_off() -> None:
     watch = Watch(WATCH.taken, output=WATCH.output, setup_ps=30_000)
     assert measure_bus(capture(CYCLES), watch).ps("output_to_data") == 370_000
@@ -119,6 +135,32 @@ def test_own_spelling_and_polarity_are_followed() -> None:
         name="U1", word_bits=8, address_bits=16, recipe="z80", signals={"RD": "READ"}, active={"RD": "high"}
     )
     assert watch_of(processor).taken == Event("READ", "falling")
+
+
+def test_the_drawing_of_an_invented_processor(tmp_path: Path) -> None:
+    """S16: LAD from 20 ns to 20 ns before T2, address at 50 ns, GET for two periods; set-up 100 ns."""
+    from wrongbit.bus.recipes import bus_widths
+    from wrongbit.capture.formats import open_samples
+    from wrongbit.demo.case import write_case
+    from wrongbit.machine.load import load_machine
+
+    case = write_case(tmp_path, "saltmarsh", "none", points=["u1-timing"], cycles=500)
+    machine = load_machine(case.machine_file)
+    point, processor = machine.point_of("u1-timing"), machine.processor[0]
+    chunks = open_samples(case.captures[0].path, point, bus_widths(processor)).chunks()
+    times = measure_chunks(chunks, watch_of(processor))
+    clock = 1e6 / 1.8432  # picoseconds
+    drawn = {
+        "output_to_data": 2 * clock - 100_000,
+        "open_to_data": 3.5 * clock - 20_000 - 100_000,
+        "address_to_data": 3.5 * clock - 50_000 - 100_000,
+        "open_width": clock - 40_000,
+    }
+    for name, exact in drawn.items():
+        seen = times.ps(name)
+        assert seen is not None
+        samples = 5 if name == "address_to_data" else 3  # of 100 ns; a bus may glitch for one
+        assert exact - samples * 100_000 <= seen <= exact
 
 
 def test_what_does_not_show_times_is_refused() -> None:

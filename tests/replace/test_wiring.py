@@ -112,5 +112,13 @@ def test_cautions(need: Requirement, memory: str, said: str) -> None:
     assert any(said in line for line in cautions(plan(need, memory)))
 
 
+def test_only_pins_of_the_memory_are_told_as_ties() -> None:
+    notes = plan_notes(plan(MASK_ROM, "27C64"))
+    assert [note for note in notes if "tie to VCC" in note] == [
+        "IC1.1 VPP: tie to VCC.",
+        "IC1.27 /PGM: tie to VCC.",
+    ]
+
+
 def test_figures_from_memory_are_told() -> None:
     assert any("from memory, check the data sheet" in note for note in plan_notes(plan(MASK_ROM, "2732A")))

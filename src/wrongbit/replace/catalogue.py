@@ -197,7 +197,7 @@ class Family(Strict):
     @model_validator(mode="before")
     @classmethod
     def _complete_figures(cls, value: dict[str, Any]) -> dict[str, Any]:
-        known = {"status": value["status"], "source": value["source"]}
+        known = {key: value[key] for key in ("status", "source") if key in value}
         whole = {key: item for key, item in value.items() if key not in known}
         for key in _CURRENTS:
             if isinstance(whole.get(key), int | float):
@@ -381,6 +381,15 @@ def build_catalogue(tables: Mapping[str, Any]) -> Catalogue:
     return catalogue
 
 
+def read_data_files() -> dict[str, Any]:
+    """The tables of the data files that come with wrongbit, not yet validated."""
+    folder = files("wrongbit.replace") / "data"
+    tables: dict[str, Any] = {}
+    for name in _DATA_FILES:
+        tables |= tomllib.loads((folder / name).read_text("utf-8"))
+    return tables
+
+
 @cache
 def load_catalogue() -> Catalogue:
     """The data files that come with wrongbit, read once.
@@ -388,8 +397,4 @@ def load_catalogue() -> Catalogue:
     >>> load_catalogue().memory_named("27c512").words
     65536
     """
-    folder = files("wrongbit.replace") / "data"
-    tables: dict[str, Any] = {}
-    for name in _DATA_FILES:
-        tables |= tomllib.loads((folder / name).read_text("utf-8"))
-    return build_catalogue(tables)
+    return build_catalogue(read_data_files())

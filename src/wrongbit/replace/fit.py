@@ -41,7 +41,8 @@ class Choice:
         buffer: 'auto' adds one only where the memory cannot drive the load; 'none', or a type number.
         margin_percent: Least margin of every edge, in percent of what is available.
         old_stock: Parts that are no longer made may be used.
-        wiring: Choices about the wires.
+        address_wires: Memory address line on each old address line; None: in order.
+        data_wires: Memory output on each old data line; None: in order.
     """
 
     memory: str | None = None

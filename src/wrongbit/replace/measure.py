@@ -22,7 +22,7 @@ from wrongbit.machine.model import Processor
 from wrongbit.machine.names import parse_signal
 from wrongbit.machine.recipe import Recipe, parse_event
 from wrongbit.replace.buses import TIME_NAMES, BusTimes
-from wrongbit.replace.figures import Term
+from wrongbit.replace.figures import Term, total_ps
 from wrongbit.units import format_time
 
 Moments = NDArray[np.int64]
@@ -176,11 +176,12 @@ def measure_bus(capture: Capture, watch: Watch) -> BusTimes:
     closes = clock.edges(watch.latch_closes)
     enable, output, opens = (clock.edges(each) for each in (watch.enable, watch.output, watch.latch_opens))
     starts = {"enable_to_data": enable, "output_to_data": output, "open_to_data": opens}
+    spans = {name: _before(start, taken) for name, start in starts.items()}
     if address is not None:
         begins = next((each for each in (closes, output, enable) if len(each)), taken)
-        starts["address_to_data"] = _last_before(address, begins)
+        spans["address_to_data"] = _since_address(address, begins, taken)
     times: dict[str, Any] = {
-        name: clock.shortest(name, _before(start, taken), watch.setup_ps) for name, start in starts.items()
+        name: clock.shortest(name, found, watch.setup_ps) for name, found in spans.items()
     }
     if watch.latch_closes is not None:
         if address is not None:
@@ -247,7 +248,7 @@ class _Clock:
         return tuple(names[position] for position in positions if position >= 0)
 
     def shortest(self, name: str, spans: Moments, less: int = 0) -> tuple[Term, ...] | None:
-        """The shortest span as terms, None where there is none."""
+        """The shortest span as terms, None where there is none or the sampling is too coarse for it."""
         if not len(spans):
             return None
         source = self.capture.source or "capture"
@@ -258,13 +259,16 @@ class _Clock:
             terms.append(Term(f"sampling and skew {doubt}", -self.uncertain, "measured", source))
         if less:
             terms.append(Term("data set-up", -less, "given", "bus recipe"))
-        return tuple(terms)
+        return tuple(terms) if total_ps(terms) > 0 else None
 
 
-def _last_before(changes: Moments, ends: Moments) -> Moments:
-    """The last change before each end: on shared lines the address, and not the data after it."""
-    at = np.searchsorted(changes, ends, side="right") - 1
-    return np.unique(changes[at[at >= 0]])
+def _since_address(changes: Moments, begins: Moments, ends: Moments) -> Moments:
+    """Time from the last change before an access begins to the access's end, for each end that has both."""
+    access = np.searchsorted(begins, ends, side="right") - 1
+    access, kept = access[access >= 0], ends[access >= 0]
+    change = np.searchsorted(changes, begins[access], side="right") - 1
+    valid = change >= 0
+    return kept[valid] - changes[change[valid]]
 
 
 def _before(starts: Moments, ends: Moments) -> Moments:

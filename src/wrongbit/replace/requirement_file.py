@@ -174,7 +174,7 @@ def _socket(chip: ChipTable, catalogue: Catalogue) -> Socket:
             "Complete the chip.",
         )
     return Socket(
-        name="own shape",
+        name="the old chip",
         words=chip.words,
         bits=chip.bits,
         pins=pins,
@@ -283,7 +283,7 @@ def _chip_socket(chip: Chip, catalogue: Catalogue) -> Socket:
         count = max(by_number) + max(by_number) % 2
         pins = tuple("+".join(by_number.get(number, ["NC"])) for number in range(1, count + 1))
         return Socket(
-            name=chip.type or "own shape",
+            name=chip.type or "the old chip",
             words=chip.words,
             bits=chip.bits,
             pins=pins,

@@ -370,7 +370,5 @@ def plan_notes(plan: Plan) -> tuple[str, ...]:
             "Address and data share pins: the outputs must stay off until the address has left the lines."
         )
     if not plan.drop_in:
-        notes += [
-            f"{row.new}: {row.note}." for row in wiring_table(plan) if row.note.startswith("tie to VCC")
-        ]
+        notes += [f"{row.new}: {row.note}." for row in _memory_ties(plan)]
     return tuple(notes)
