@@ -153,7 +153,7 @@ def target_of(text: str, widths: Mapping[str, int]) -> Target:
     bit = _bit_of(base)
     if bit is None or bit[1] > _HIGHEST_BIT:
         return Target(base)
-    if _UNDERLINED_BIT.search(base) and bit[0] not in widths and bit_name(*bit) not in widths:
+    if _UNDERLINED_BIT.search(base) and widths.get(bit[0], 1) == 1 and bit_name(*bit) not in widths:
         return Target(base)  # CE_1 is a name of its own, unless the machine has a bus CE
     return Target(bit_name(*bit))
 
@@ -166,7 +166,7 @@ def _bit_of(base: str) -> tuple[str, int] | None:
 def is_needed(target: Target, widths: Mapping[str, int]) -> bool:
     """Whether the machine needs this signal or bus, or a bus of which it is a bit."""
     stem = split_bus_bit(target.name)
-    return target.name in widths or (target.bits is None and stem is not None and stem[0] in widths)
+    return target.name in widths or (target.bits is None and stem is not None and widths.get(stem[0], 1) > 1)
 
 
 # -- a probe point's columns -------------------------------------------------------------------------------

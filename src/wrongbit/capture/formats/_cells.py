@@ -30,7 +30,7 @@ BITS_OF_DIGIT = {2: 1, 8: 3, 16: 4}
 
 _DONT_CARE = "xXzZ?-uU"
 _MARKS = (
-    (re.compile(r"^0[xX](.+)$"), 16),
+    (re.compile(r"^0x(.+)$"), 16),
     (re.compile(r"^\$(.+)$"), 16),
     (re.compile(r"^(.+)[hH]$"), 16),
     (re.compile(r"^\d*'[hH](.+)$"), 16),
@@ -40,6 +40,7 @@ _MARKS = (
     (re.compile(r"^0o(.+)$"), 8),
     (re.compile(r"^%(.+)$"), 2),
 )
+_CAPITAL_MARK = re.compile(r"^0X(.+)$")
 _BINARY_MARK = re.compile(r"^0[bB](.+)$")
 _FILLING = str.maketrans("", "", "_ ")
 
@@ -77,6 +78,9 @@ def read_word(text: str, radix: int, width: int) -> Word:
     A word with fewer digits than the bus is filled up with zeros, or with unknown bits where the first digit
     is unknown: the rule that IEEE Std 1364 has for short values in a VCD (from memory, not checked).
 
+    ``0X3F`` on a bus of 16 bits has four digits, the second of them unknown; ``0x3F``, and ``0X3F`` on any
+    other bus, is 3F with a mark.
+
     Args:
         text: The digits, with or without a mark (``0x``, ``$``, ``h``) that outranks the radix.
         radix: 2, 8, 10 or 16.
@@ -89,7 +93,7 @@ def read_word(text: str, radix: int, width: int) -> Word:
     (Word(value=63, unknown=0), Word(value=16, unknown=15), Word(value=0, unknown=255))
     """
     whole = (1 << width) - 1
-    digits, radix = _unmarked(text.strip(), radix)
+    digits, radix = _unmarked(text.strip(), radix, width)
     if not digits.strip(_DONT_CARE):
         return Word(0, whole)
     bits = BITS_OF_DIGIT.get(radix)
@@ -122,13 +126,21 @@ def word_expected(radix: int, width: int) -> str:
     return f"{article} {RADIX_NAMES[radix]} word of {width} bit{'s' if width != 1 else ''}"
 
 
-def _unmarked(text: str, radix: int) -> tuple[str, int]:
+def _unmarked(text: str, radix: int, width: int) -> tuple[str, int]:
     for pattern, marked_radix in _MARKS:
         match = pattern.match(text)
         if match is not None:
             return match[1].translate(_FILLING), marked_radix
+    match = _CAPITAL_MARK.match(text)
+    if match is not None and (radix != 16 or len(text) != hexadecimal_digits(width)):
+        return match[1].translate(_FILLING), 16
     match = _BINARY_MARK.match(text) if radix != 16 else None  # in hexadecimal 0b1 is a number
     return (match[1].translate(_FILLING), 2) if match is not None else (text.translate(_FILLING), radix)
+
+
+def hexadecimal_digits(width: int) -> int:
+    """Digits of a word with so many bits."""
+    return -(-width // 4)
 
 
 def _number(digits: str, radix: int, width: int) -> int:

@@ -17,7 +17,16 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import scatter_bits
 from wrongbit.capture.columns import PLANE_BITS
-from wrongbit.capture.formats._cells import HIGH, LEVELS, UNKNOWN, CellError, Word, read_level, read_word
+from wrongbit.capture.formats._cells import (
+    HIGH,
+    LEVELS,
+    UNKNOWN,
+    CellError,
+    Word,
+    hexadecimal_digits,
+    read_level,
+    read_word,
+)
 from wrongbit.capture.formats._tokens import Cells, Places
 
 Words = NDArray[np.uint64]
@@ -136,7 +145,7 @@ def read_words(cells: Cells, column: int, radix: int, width: int) -> tuple[Words
         BadCell: The first row that holds no such word.
     """
     start, end = cells.bounds(column)
-    start, end, marked = _without_mark(cells, start, end)
+    start, end, marked = _without_mark(cells, start, end, 0 if radix != 16 else hexadecimal_digits(width))
     other_radix = np.zeros(len(start), np.bool_)
     if marked is not None and radix != 16:
         other_radix = ~marked
@@ -158,15 +167,19 @@ def read_words(cells: Cells, column: int, radix: int, width: int) -> tuple[Words
 
 
 def _without_mark(
-    cells: Cells, start: Places, end: Places
+    cells: Cells, start: Places, end: Places, digits: int
 ) -> tuple[Places, Places, NDArray[np.bool_] | None]:
-    """Places of the digits without the hexadecimal mark that the first cell has, and which rows have it."""
+    """Places of the digits without the hexadecimal mark that the first cell has, and which rows have it.
+
+    A cell of just so many ``digits`` has no capital mark, but an unknown digit.
+    """
     if not len(start):
         return start, end, None
     text = cells.bytes
     first = text[start[0] : end[0]].tobytes().lower()
     if first.startswith(b"0x") and len(first) > 2:
-        marked = (text[start] == ord("0")) & ((text[start + 1] | 0x20) == ord("x")) & (end - start > 2)
+        marked = (text[start] == ord("0")) & (end - start > 2)
+        marked &= (text[start + 1] == ord("x")) | ((text[start + 1] == ord("X")) & (end - start != digits))
         return start + 2 * marked, end, marked
     if first.startswith(b"$"):
         marked = text[start] == ord("$")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from itertools import pairwise
 
@@ -11,6 +12,9 @@ from numpy.typing import NDArray
 from wrongbit.capture.capture import Times
 
 Integers = NDArray[np.int64]
+
+_ENOUGH = 16
+_COARSEST = 4
 
 
 class SamplingClock:
@@ -36,11 +40,12 @@ class SamplingClock:
         if len(times) < 2:
             return None
         start = int(times[0])
-        period = round((int(times[-1]) - start) / (len(times) - 1))
+        period = _roundest(int(times[-1]) - start, len(times) - 1, resolution_ps)
         if period <= 0:
             return None
-        # Digits too coarse to tell one step from the next prove no clock, unless all steps are equal.
-        tolerance = resolution_ps if 2 * resolution_ps <= period else 0.0
+        # Few times, or digits that are coarse beside the steps, prove a clock only where all steps are equal.
+        rounded = len(times) >= _ENOUGH and _COARSEST * resolution_ps <= period
+        tolerance = resolution_ps if rounded else 0.0
         clock = SamplingClock(start, period, tolerance)
         return clock if clock.fits(times, 0).all() else None
 
@@ -60,3 +65,18 @@ class SamplingClock:
         edges = [0, *(np.flatnonzero(off_step) + 1).tolist(), len(times)]
         for begin, end in pairwise(edges):
             yield slice(begin, end), Times(int(times[begin]), self.period_ps)
+
+
+def _roundest(span_ps: int, steps: int, resolution_ps: float) -> int:
+    """The period with the most trailing zeros among those that the first and the last time allow."""
+    shortest = math.ceil((span_ps - resolution_ps) / steps)
+    longest = math.floor((span_ps + resolution_ps) / steps)
+    exact = round(span_ps / steps)
+    if exact * steps == span_ps or shortest > longest:
+        return exact
+    for zeros in range(len(str(longest)), -1, -1):
+        unit = int(10**zeros)
+        rounded = longest // unit * unit
+        if rounded >= shortest:
+            return rounded
+    return exact

@@ -181,8 +181,10 @@ class _Finder:
     def _is_heading(self, row: _Line) -> bool:
         """Whether a line that could be a row of words (``A0,D3``) is the names, judged by the cells below."""
         below = [other.cells for other in self.rows if other.number > row.number]
-        if not below or not all(row.cells) or len(set(row.cells)) < self.count:
+        if not all(row.cells) or len(set(row.cells)) < self.count:
             return False
+        if not below:
+            return 2 * self._names(row) > self.count
         for index, cell in enumerate(row.cells):
             levels = 2 * sum(other[index].lower() in LEVELS for other in below) >= len(below)
             names_a_bit = cell[-1].isdigit()

@@ -2,7 +2,7 @@
 
 Plain decimals with the same number of places in every row, which is what most exporters write, are read
 exactly with integers. Other numbers (exponents, places that vary) go through polars as double precision,
-which is exact to the picosecond up to about half an hour from the trigger. What is left is read one by one.
+exact to the picosecond up to half an hour from the trigger. What is left is read one by one.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ Integers = NDArray[np.int64]
 
 _MOST_DIGITS = 18
 _LONGEST_PS = 1 << 62
+_EXACT_PS = 1 << 51
 _LONGEST_CELL = 40
 _LOOK = 32
 
@@ -208,7 +209,7 @@ def _in_double_precision(
 ) -> ReadTimes:
     number = _as_floats(cells, start, end)
     time_ps = number * (np.nan if scale is None else scale)
-    good = np.abs(time_ps) < _LONGEST_PS
+    good = np.abs(time_ps) < _EXACT_PS
     if not isinstance(scale, int) and scale is not None:
         good &= scale > 0
     time = np.floor(np.where(good, time_ps, 0) + 0.5).astype(np.int64)

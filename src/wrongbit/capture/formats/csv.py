@@ -35,18 +35,26 @@ from wrongbit.machine.model import Point
 from wrongbit.units import format_time
 
 CHUNK_ROWS = 1 << 17
-"""Samples a chunk, at least, but for the last one."""
 
 _MOST_WORKERS = 4
 
 
-def open_csv(path: Path, point: Point, widths: Mapping[str, int]) -> CsvSource:
+def open_csv(
+    path: Path,
+    point: Point,
+    widths: Mapping[str, int],
+    *,
+    block: int = BLOCK,
+    chunk_rows: int = CHUNK_ROWS,
+) -> CsvSource:
     """Open a CSV file of samples: find its table and its columns, leave the rows for `CsvSource.chunks`.
 
     Args:
         path: The file.
         point: Probe point where it was taken: its ``columns``, ``ignore``, ``radix`` and ``period``.
         widths: Wires of the signals and buses that the machine needs, by canonical name.
+        block: Bytes to read at a time.
+        chunk_rows: Samples a chunk, at least, but for the last one.
 
     Raises:
         CaptureError: The file cannot be read, has no table, or its columns cannot be used.
@@ -54,7 +62,7 @@ def open_csv(path: Path, point: Point, widths: Mapping[str, int]) -> CsvSource:
     text = TextFile(path)
     table = find_table(text.head, lambda cell: is_column_name(cell, point, widths), text.name)
     uses = choose_uses(table, point, widths, text.name)
-    return CsvSource(RowReader(text, table, point), uses, point, widths)
+    return CsvSource(RowReader(text, table, point), uses, point, widths, block, chunk_rows)
 
 
 @dataclass(frozen=True)
@@ -84,8 +92,8 @@ class CsvSource:
         uses: Uses,
         point: Point,
         widths: Mapping[str, int],
-        block: int = BLOCK,
-        chunk_rows: int = CHUNK_ROWS,
+        block: int,
+        chunk_rows: int,
     ) -> None:
         self._rows, self._uses, self._point = rows, uses, point
         self._block, self._chunk_rows = block, chunk_rows
@@ -106,7 +114,7 @@ class CsvSource:
             )
             for run in runs
         ]
-        self._done = 0
+        self._done, self._at_end = 0, False
 
     @property
     def layout(self) -> Layout:
@@ -137,7 +145,7 @@ class CsvSource:
         Raises:
             CaptureError: A row or a cell cannot be read, time goes back, or there is no row.
         """
-        self._done = 0
+        self._done, self._at_end = 0, False
         first = 0
         clock: SamplingClock | None = None
         for rows in self._joined():
@@ -165,10 +173,11 @@ class CsvSource:
                 if latest is not None and rows.times.time_ps[0] < latest:
                     raise self._time_error(cells, block, 0, latest)
                 latest = int(rows.times.time_ps[-1])
-            held.append(rows)
             if sum(len(each.planes[0]) for each in held) >= self._chunk_rows:
                 yield _join(held)
                 held = []
+            held.append(rows)
+        self._at_end = True
         if held:
             yield _join(held)
 
@@ -274,7 +283,7 @@ class CsvSource:
     def _clock(self, times: ReadTimes) -> SamplingClock | None:
         """The regular clock of the whole file, if its beginning and its end keep to one."""
         clock = SamplingClock.fitted(times.time_ps, times.resolution_ps)
-        if clock is None or self._done >= self.byte_count:
+        if clock is None or self._at_end:
             return clock
         count, last = self._end()
         if last is None:
