@@ -12,8 +12,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
-from faults.injections import TRUE, inject_and_weigh
-from wrongbit.demo.machines import machines
+from faults.injections import TRUE, inject_and_weigh, machines_for
 
 
 def main() -> None:
@@ -23,10 +22,10 @@ def main() -> None:
         f"{'model':22}{'shown':>7}{'right':>7}{'share':>8}   {'hidden':>6}{'right':>7}{'alone':>7}{'ms':>7}"
     )
     for model in models:
-        able = [machine for machine in machines() if model in {kind.name for kind in machine.faults()}]
         begun = time.perf_counter()
         outcomes = [
-            inject_and_weigh(machine, model, seed) for seed, machine in enumerate(islice(cycle(able), count))
+            inject_and_weigh(machine, model, seed)
+            for seed, machine in enumerate(islice(cycle(machines_for(model)), count))
         ]
         spent = (time.perf_counter() - begun) / count * 1e3
         shown = [outcome for outcome in outcomes if outcome.shown]

@@ -21,7 +21,7 @@ from wrongbit.compare.judge import judge
 from wrongbit.compare.memory_map import MemoryMap
 from wrongbit.demo.fault import InjectedFault
 from wrongbit.demo.machine import DemoMachine
-from wrongbit.demo.machines import machine_named
+from wrongbit.demo.machines import machine_named, machines
 from wrongbit.demo.trace import BusTrace
 from wrongbit.faults.evidence import Evidence, gather_evidence
 from wrongbit.faults.fault import Fault
@@ -149,6 +149,16 @@ def observe(machine: DemoMachine, fault: InjectedFault, seed: int, cycles: int =
     memory_map = memory_map_of(machine)
     captured = cycles_of(machine.simulate(fault, cycles, seed), memory_map)
     return gather_evidence(captured, judge(captured, memory_map))
+
+
+def machines_for(model: str) -> list[DemoMachine]:
+    """The machines that can have this kind of fault; mask ROMs have no charge to lose."""
+    able = [machine for machine in machines() if model in {kind.name for kind in machine.faults()}]
+    if model == "lost-charge":
+        able = [
+            machine for machine in able if any(chip.stores_charge for chip in memory_map_of(machine).roms)
+        ]
+    return able
 
 
 def inject_and_weigh(machine: DemoMachine, model: str, seed: int, cycles: int = CYCLES) -> Outcome:

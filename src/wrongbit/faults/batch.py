@@ -48,12 +48,14 @@ class Batch:
         bound: Cost at least, ``float64 (n,)``, of the faults with these numbers on these rows.
         build: The fault with this number.
         hopeless: None of them can explain a wrong bit; they are only counted.
+        few: So few that each may be costed in full even where it seems to explain no more than noise.
     """
 
     share: Costs
     bound: Bound
     build: Callable[[int], Fault]
     hopeless: bool = False
+    few: bool = False
 
     def __len__(self) -> int:
         return len(self.share)
@@ -104,7 +106,7 @@ def one_by_one(faults: Sequence[Fault], share: Sequence[float] | Costs, noise: N
     def bound(rows: Rows, index: Index) -> Costs:
         return np.array([cost_of([faults[number]], rows, noise).nats for number in index], np.float64)
 
-    return Batch(np.asarray(share, np.float64), bound, lambda number: faults[number])
+    return Batch(np.asarray(share, np.float64), bound, lambda number: faults[number], few=True)
 
 
 def all_at_once(

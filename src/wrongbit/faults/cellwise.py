@@ -75,9 +75,16 @@ class CellwiseFault(CellStage):
 
     Args:
         cells: The cells that are more likely bad than good, as (cell, mask of its outputs), once known.
+        read: Number of cell bits that were read and could be bad, once known.
     """
 
     cells: tuple[tuple[int, int], ...] = field(default=(), kw_only=True)
+    read: int = field(default=0, kw_only=True, compare=False)
+
+    @property
+    def bad_bits(self) -> int:
+        """Number of bad cell bits."""
+        return sum(mask.bit_count() for _, mask in self.cells)
 
     @abstractmethod
     def bad(self, counts: CellCounts, noise: Noise) -> Costs:
@@ -122,7 +129,8 @@ class CellwiseFault(CellStage):
         cell = at.lines % np.uint64(len(chip.contents)) if chip.kind == "rom" else at.lines
         expected = chip.from_bus(base.value[at.index])
         counts = _count(cell, expected, judged, at.seen, at.weight)
-        clean = _exposed_bits(cell, self.exposed(chip, expected, judged)) - len(counts.bit)
+        read = _exposed_bits(cell, self.exposed(chip, expected, judged))
+        clean = max(read - len(counts.bit), 0)
         good, bad = -noise.wrong * counts.wrong, self.bad(counts, noise)
         options = [
             -np.log(belief) - clean * np.log1p(-share) - _log_mix(good, bad, share).sum()
@@ -130,11 +138,13 @@ class CellwiseFault(CellStage):
         ]
         share = SHARES[int(np.argmin(options))][0]
         found = np.log(share) + bad > np.log1p(-share) + good
-        return self._with(counts, found), total + float(-np.logaddexp.reduce([-nats for nats in options]))
+        return replace(self._with(counts, found), read=read), total + float(
+            -np.logaddexp.reduce([-nats for nats in options])
+        )
 
     def _how_many(self) -> str:
         """The number of bad cells as part of a sentence."""
-        count = sum(mask.bit_count() for _, mask in self.cells)
+        count = self.bad_bits
         return f" ({count} {'bit' if count == 1 else 'bits'} seen)" if count else ""
 
     def _with(self, counts: CellCounts, found: NDArray[np.bool_]) -> CellwiseFault:

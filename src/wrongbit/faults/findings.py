@@ -5,6 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from wrongbit.faults.fault import Fault
+from wrongbit.faults.models.cells import ScatteredCells
+
+MOST_SCATTERED = 0.05
+"""More than this share of the cell bits that were read is not called scattered. Judgement, no source."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +60,7 @@ class Separation:
         bank: Bank to read in.
         address: Address to read.
         write: Word to write there first, where it is RAM, else None.
+        held: What must be on the data lines just before, all 0 or all 1; None where that does not matter.
         first: Word that the first finding predicts, as the processor sees it.
         second: Word that the second one predicts.
         bits: Bits in which they surely differ.
@@ -65,6 +70,7 @@ class Separation:
     bank: int
     address: int
     write: int | None
+    held: int | None
     first: int
     second: int
     bits: int
@@ -73,8 +79,9 @@ class Separation:
     def say(self) -> str:
         """What to read and what each finding predicts, in a sentence."""
         before = "" if self.write is None else f"write 0x{self.write:X} to it, then "
+        lines = "" if self.held is None else f" with the data lines at {int(self.held > 0)} just before"
         return (
-            f"Address 0x{self.address:X}: {before}read it; the first predicts 0x{self.first:X}, "
+            f"Address 0x{self.address:X}: {before}read it{lines}; the first predicts 0x{self.first:X}, "
             f"the other 0x{self.second:X}."
         )
 
@@ -125,13 +132,24 @@ class Findings:
 
     @property
     def fits(self) -> bool:
-        """The best explanation leaves no more unexplained than noise makes credible."""
-        return self.best.unexplained <= self.allowed
+        """The best explanation leaves no more unexplained than noise makes credible, and is not crowded."""
+        return self.best.unexplained <= self.allowed and not self.crowded
+
+    @property
+    def crowded(self) -> bool:
+        """The best explanation needs more scattered cells than scatter: a structure nobody listed."""
+        cells = [fault for fault in self.best.faults if isinstance(fault, ScatteredCells)]
+        return any(fault.bad_bits > MOST_SCATTERED * fault.read for fault in cells)
 
     def remark(self) -> str:
         """How far to trust the best explanation, in a sentence or two."""
         if not self.observations:
             return "Nothing that was captured could be judged."
+        if self.crowded:
+            return (
+                "So many bad cells do not scatter by chance: a fault that is not in the table is likelier, "
+                "or the reference is wrong."
+            )
         if not self.fits:
             return (
                 "No single fault or pair in the table explains everything: the best leaves "

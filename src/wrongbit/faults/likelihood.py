@@ -67,12 +67,12 @@ def cost_of(faults: Sequence[Fault], rows: Rows, noise: Noise, *, settled: bool 
             cellwise[0], [fault for fault in faults if fault is not cellwise[0]], rows, noise
         )
     forms = forms_of(faults)
-    terms = [_terms(predict(form, rows), rows, noise, alone=len(forms) == 1) for form in forms]
+    terms = [_terms(predict(form, rows), rows, noise) for form in forms]
     table = _condense(terms, rows.weight)
     drifting = any(term.drifting for term in terms)
     choices = [_drifts(faults, drifting, settled), *(_rates(fault, settled) for fault in faults)]
     nats, (drift, *rates) = _over_rates(choices, faults, table, noise)
-    extra = terms[0].once + _cost_of_strays(terms, rows, noise)
+    extra = _cost_of_strays(terms, rows, noise)
     found = tuple(
         replace(fault, rate=rate.value, drift=drift.value if drifting else fault.drift)
         for fault, rate in zip(faults, rates, strict=True)
@@ -97,7 +97,16 @@ def _over_rates(
             break
         points = [*points[:best], *points[best + 1 :], *pieces]
         values = np.concatenate([np.delete(values, best), _nats(pieces, faults, table, noise)])
-    return -float(np.logaddexp.reduce(-values)), points[int(np.argmin(values))]
+    return -float(np.logaddexp.reduce(-values)), _likeliest(points, values)
+
+
+def _likeliest(points: Sequence[tuple[Point, ...]], values: Costs) -> tuple[Point, ...]:
+    """The best point of those that together have most of the belief: single values, or intervals."""
+    kinds: dict[tuple[bool, ...], list[int]] = {}
+    for number, each in enumerate(points):
+        kinds.setdefault(tuple(point.reach > 0 for point in each), []).append(number)
+    chosen = max(kinds.values(), key=lambda numbers: np.logaddexp.reduce(-values[numbers]))
+    return points[min(chosen, key=lambda n: values[n] + np.log(prod(point.belief for point in points[n])))]
 
 
 def _nats(grid: Sequence[tuple[Point, ...]], faults: Sequence[Fault], table: _Table, noise: Noise) -> Costs:
@@ -105,7 +114,9 @@ def _nats(grid: Sequence[tuple[Point, ...]], faults: Sequence[Fault], table: _Ta
     belief = np.array([prod(point.belief for point in points) for points in grid])
     weights = [_weights(faults, [rate.value for rate in rates]) for _, *rates in grid]
     drifts = np.array([drift.value for drift, *_ in grid])
-    return np.asarray(table.nats(np.array(weights), drifts, noise) - np.log(belief))
+    # A form that holds in every read meets each unknown cell with the same contents every time.
+    lasting = [table.lasting[each.index(1.0)] if 1.0 in each else 0.0 for each in weights]
+    return np.asarray(table.nats(np.array(weights), drifts, noise) + np.array(lasting) - np.log(belief))
 
 
 def _cut(point: Point) -> Sequence[Point]:
@@ -155,7 +166,7 @@ def row_costs(faults: Sequence[Fault], rows: Rows, noise: Noise) -> Costs:
     total = np.full(len(rows), -np.inf)
     for form, weight in zip(forms_of(faults), weights, strict=True):
         if weight > 0:
-            counts = _terms(predict(form, rows), rows, noise, alone=False).counts
+            counts = _terms(predict(form, rows), rows, noise).counts
             kinds = zip(prices, counts, strict=True)
             cost = sum((price * each for price, each in kinds if each is not None), np.zeros(len(rows)))
             total = np.logaddexp(total, np.log(weight) - cost)
@@ -175,12 +186,12 @@ class _Terms:
     Args:
         counts: Four ``uint8 (m,)`` arrays, or None where all are 0: wrong bits, open bits, floating bits that
             held 0 and were seen 1, and such bits that were seen 0.
-        once: Cost of unknown cells, which do not belong to single rows.
+        lasting: What the cost of open bits changes by, if those of unknown cells are the same in every read.
         strays: Rows that are costed apart.
     """
 
     counts: tuple[NDArray[np.uint8] | None, ...]
-    once: float
+    lasting: float
     strays: Index | None
 
     @property
@@ -189,10 +200,10 @@ class _Terms:
         return self.counts[2] is not None
 
 
-def _terms(prediction: Prediction, rows: Rows, noise: Noise, *, alone: bool) -> _Terms:
+def _terms(prediction: Prediction, rows: Rows, noise: Noise) -> _Terms:
     settled = rows.judged
     rose = stayed = open_bits = strays = None
-    once = 0.0
+    lasting = 0.0
     floating = prediction.floating & settled & ~prediction.value
     if floating.any():
         rose, stayed = count_bits(floating & rows.seen), count_bits(floating & ~rows.seen)
@@ -200,11 +211,9 @@ def _terms(prediction: Prediction, rows: Rows, noise: Noise, *, alone: bool) -> 
     soft = prediction.soft & settled
     if prediction.unknown is not None and prediction.source is not None:
         unknown = prediction.unknown & settled
-        settled = settled & ~unknown
-        if alone:
-            once = _cost_of_unknown_cells(unknown, prediction.source, rows, noise)
-        else:
-            soft = soft | unknown
+        soft = soft | unknown
+        lasting = _cost_of_unknown_cells(unknown, prediction.source, rows, noise)
+        lasting -= noise.open * float(count_bits(unknown) @ rows.weight)
     wrong = count_bits((prediction.value ^ rows.seen) & settled & ~soft)
     if soft.any():
         open_bits = count_bits(soft)
@@ -213,7 +222,7 @@ def _terms(prediction: Prediction, rows: Rows, noise: Noise, *, alone: bool) -> 
         for counts in (wrong, open_bits, rose, stayed):
             if counts is not None:
                 counts[strays] = 0
-    return _Terms((wrong, open_bits, rose, stayed), once, strays)
+    return _Terms((wrong, open_bits, rose, stayed), lasting, strays)
 
 
 @dataclass(frozen=True)
@@ -223,10 +232,12 @@ class _Table:
     Args:
         counts: ``float64 (forms, 4, k)``, as in `_Terms`.
         weight: ``float64 (k,)``.
+        lasting: As in `_Terms`, for each form.
     """
 
     counts: Costs
     weight: Costs
+    lasting: tuple[float, ...]
 
     def nats(self, weights: Costs, drift: Costs, noise: Noise) -> Costs:
         """Cost for several rates and drifts at once.
@@ -275,11 +286,15 @@ def _condense(terms: Sequence[_Terms], weight: Costs) -> _Table:
     for form, kind, _, limit in used:
         table[form, kind] = present // step % limit
         step *= limit
-    return _Table(table, np.asarray(total, np.float64))
+    return _Table(table, np.asarray(total, np.float64), tuple(term.lasting for term in terms))
 
 
 def _cost_of_unknown_cells(unknown: Words, source: Words, rows: Rows, noise: Noise) -> float:
-    """Each unknown bit of each cell is 0 or 1 with probability ½, and the same in all its reads."""
+    """Each unknown bit of each cell is 0 or 1 with probability ½, and the same in all its reads.
+
+    A read that agrees with the contents has the probability 1-ε and costs nothing, one that does not costs
+    log((1-ε)/ε), so N reads of 0 and M of 1 cost log 2 - log(e^-λN + e^-λM).
+    """
     index = np.flatnonzero(unknown)
     cells, which = np.unique(source[index], return_inverse=True)
     total = 0.0

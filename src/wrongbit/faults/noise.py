@@ -7,6 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+DEFAULT_RATE = 1e-5
+"""Probability that a bit is read wrong for no other reason than noise. Judgement, no source.
+
+A capture of ten thousand cycles of a sixteen-bit machine then holds one or two such bits. With ten times as
+many, bad cells that were read once each could not be told from noise.
+"""
+
 
 @dataclass(frozen=True)
 class Noise:
@@ -19,7 +26,7 @@ class Noise:
         ValueError: The rate is outside.
     """
 
-    rate: float = 1e-4
+    rate: float = DEFAULT_RATE
 
     def __post_init__(self) -> None:
         if not 0 < self.rate < 0.5:

@@ -23,7 +23,7 @@ from wrongbit.faults.fault import Fault
 from wrongbit.faults.findings import Finding, Findings
 from wrongbit.faults.likelihood import Cost, cost_of, forms_of, row_costs
 from wrongbit.faults.models import MODELS, NO_FAULT_PRIOR, PAIR_PRIOR
-from wrongbit.faults.noise import Noise
+from wrongbit.faults.noise import DEFAULT_RATE, Noise
 from wrongbit.faults.predict import predict
 from wrongbit.faults.rows import Costs, Index, Rows, Words
 from wrongbit.faults.separate import likeliest_word, separations
@@ -68,7 +68,7 @@ def weigh(
     evidence: Evidence,
     memory_map: MemoryMap,
     *,
-    noise: float = 1e-4,
+    noise: float = DEFAULT_RATE,
     pairs: bool = True,
     bank_bits: int | None = None,
 ) -> Findings:
@@ -178,6 +178,7 @@ class _Field:
             The faults with their costs, and the lower bounds of all on the first sample.
         """
         nothing = board.noise.wrong * board.rows.wrong_weight() - 1e-6
+        few = np.array([batch.few for batch in self.batches], np.bool_)
         done: dict[int, _Candidate] = {}
         alive = np.arange(len(self.batch))
         bounds = first = np.zeros(len(alive))
@@ -187,7 +188,8 @@ class _Field:
             for index in alive[np.argsort(bounds - self.log_prior[alive])[:2]].tolist():
                 done.setdefault(index, self.cost(board, index))
                 least = max(least, done[index].score)
-            kept = (self.log_prior[alive] - bounds >= least - MARGIN) & (bounds < nothing)
+            kept = self.log_prior[alive] - bounds >= least - MARGIN
+            kept &= (bounds < nothing) | few[self.batch[alive]]
             alive, bounds = alive[kept], bounds[kept]
         order = np.argsort(bounds - self.log_prior[alive], kind="stable")
         for index, bound in zip(alive[order].tolist(), bounds[order].tolist(), strict=True):
@@ -195,7 +197,14 @@ class _Field:
                 break
             done.setdefault(index, self.cost(board, index))
             least = max(least, done[index].score)
-        return [each for each in done.values() if each.cost < nothing], first
+        return [each for each in done.values() if self._explains(board, each, nothing)], first
+
+    @staticmethod
+    def _explains(board: Board, candidate: _Candidate, nothing: float) -> bool:
+        """It is better than noise, or hardly worse and predicts a wrong bit."""
+        if candidate.cost < nothing:
+            return True
+        return candidate.cost < nothing + TIE and _explained(candidate, board.rows)[0] > 0
 
     def strongest(self, board: Board, bounds: Costs, most: int, most_alike: int) -> list[_Candidate]:
         """The best faults by bounds on a sample, not too many of one batch."""

@@ -40,10 +40,13 @@ def separations(
         if not differs.any():
             continue
         at = int(np.argmax(count_bits(differs)))
+        twin = at + len(rows) // 2  # the same read with the data lines at 1 before; those at 0 come first
+        steady = twin < len(rows) and (value[twin], other[twin]) == (value[at], other[at])
         found.append(
             Separation(
                 bank=int(rows.bank[at]),
                 address=int(rows.address[at]),
+                held=None if steady else int(rows.held[at]),
                 write=int(rows.expected[at]) if written[at] else None,
                 first=int(value[at]),
                 second=int(other[at]),
@@ -68,20 +71,23 @@ def likeliest_word(faults: Sequence[Fault], rows: Rows) -> tuple[Words, Words]:
     """Words that the faults predict for most reads, and masks of the bits that they settle."""
     form = likeliest(faults)
     prediction = predict(form, rows)
-    floating = prediction.floating
-    settled = ~(prediction.soft | floating)
-    if any(fault.drift >= 1 for fault in form):
-        settled |= floating
+    drifting = prediction.floating & ~prediction.value  # a line that held 1 stays there
+    drift = max((fault.drift for fault in form), default=0.0)
+    settled = ~prediction.soft if drift in (0.0, 1.0) else ~(prediction.soft | drifting)
     if prediction.unknown is not None:
         settled &= ~prediction.unknown
     if prediction.strays is not None:
         settled &= np.where(prediction.strays, np.uint64(0), ~np.uint64(0))
-    return prediction.value | floating, settled
+    return prediction.value | drifting if drift == 1.0 else prediction.value, settled
 
 
 def _reads(memory_map: MemoryMap) -> tuple[Rows, NDArray[np.bool_]]:
-    """Reads that could be made: of every ROM, and of every RAM after zeros or ones were written there."""
-    parts = [_of_chip(memory_map, chip) for chip in memory_map.chips if chip.kind in ("rom", "ram")]
+    """Reads that could be made, and whether something must be written before.
+
+    Every ROM, and every RAM after zeros or ones were written there; once with all data lines at 0 just
+    before, once with all at 1.
+    """
+    parts = [_of_chip(chip) for chip in memory_map.chips if chip.kind in ("rom", "ram")]
     bank = np.concatenate([np.empty(0, np.int32), *(part[0] for part in parts)])
     address = np.concatenate([np.empty(0, np.uint64), *(part[1] for part in parts)])
     expected, judged = memory_map.expected(bank, address)
@@ -89,16 +95,25 @@ def _reads(memory_map: MemoryMap) -> tuple[Rows, NDArray[np.bool_]]:
     written = judged == 0
     for chip in memory_map.chips:
         if chip.kind == "ram":
-            here = chip.selected(bank, address) & written
-            judged[here] |= np.uint64(chip.lane_mask)
+            judged[chip.selected(bank, address) & written] |= np.uint64(chip.lane_mask)
     expected = np.where(written & (np.arange(len(bank)) % 2 == 1), every, expected) & judged
-    none = np.zeros_like(address)
-    return Rows(
-        memory_map, bank, address, none, expected, judged, expected, ~written, np.ones(len(bank))
-    ), written
+    once = Rows(
+        memory_map,
+        bank,
+        address,
+        np.zeros_like(address),
+        expected,
+        judged,
+        expected,
+        ~written,
+        np.ones(len(bank)),
+    )
+    both = once.repeat(2)
+    both.held[len(bank) :] = every
+    return both, np.tile(written, 2)
 
 
-def _of_chip(memory_map: MemoryMap, chip: ChipMap) -> tuple[NDArray[np.int32], Words]:
+def _of_chip(chip: ChipMap) -> tuple[NDArray[np.int32], Words]:
     """Banks and addresses of a chip's reads; a RAM's are doubled, for two patterns."""
     banks, addresses = [], []
     for region in chip.regions:

@@ -55,9 +55,9 @@ class ArrayFault(CellStage):
         return (value | here if self.level else value & ~here), soft & ~here
 
     def where(self) -> str:
-        """The row or column as people find it: levels on address lines."""
-        levels = " ".join(f"A{line}={self.number >> index & 1}" for index, line in enumerate(self.lines))
-        return f"0x{self.number:X} ({levels})"
+        """The row or column as people find it: its number, and the levels on its lines, highest first."""
+        levels = f"{self.number:0{len(self.lines)}b}"
+        return f"{self.number} ({' '.join(f'A{line}' for line in reversed(self.lines))} = {levels})"
 
 
 @dataclass(frozen=True)
@@ -134,7 +134,7 @@ def geometries(chip: ChipMap) -> list[tuple[Lines, Lines]]:
         columns = chip.columns or tuple(line for line in every if line not in chip.rows)
         return [(rows, columns)]
     splits = []
-    for low in range(3, count - 2):
+    for low in range(2, count - 1):
         splits.append((every[low:], every[:low]))
         splits.append((every[:low], every[low:]))
     return splits

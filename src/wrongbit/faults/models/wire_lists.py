@@ -114,7 +114,12 @@ def _output_batch(board: Board, chip: ChipMap, listed: _List) -> Batch:
 
     def bound(rows: Rows, index: Index) -> Costs:
         at = rows.at(chip)
-        active = _wrong_data(listed, index, at.expected, at.judged, at.seen, at.held)
+        # A floating line of the bus that held 1 stays there, which is a 0 at an output that is inverted.
+        flip = ~np.uint64(0) if chip.inverted else np.uint64(0)
+        words = (at.expected ^ flip, at.judged, at.seen ^ flip, at.held ^ flip)
+        if listed.what != "open":
+            words = (at.expected, at.judged, at.seen, at.held)
+        active = _wrong_data(listed, index, *words)
         idle = count_bits((at.expected ^ at.seen) & at.judged)
         least = mixture_bound(active, idle, at.weight, board.noise)
         return least + wrong_elsewhere(rows, chip, board.noise)
