@@ -423,3 +423,24 @@ class TestOwnRecipe:
 
     def test_renaming_what_it_does_use(self) -> None:
         accept(own(signals='{ale = "AS", "/RD" = "DS"}', active='{AS = "low", AD7 = "low"}'))
+
+
+def test_a_point_on_a_chip_needs_that_chip() -> None:
+    text = """
+[machine]
+name = "m"
+[[processor]]
+name = "U1"
+word_bits = 8
+address_bits = 16
+recipe = "z80"
+[[point]]
+name = "clip"
+mode = "state"
+clock = "CE ends"
+chip = "U9"
+address_trusted = false
+"""
+    with pytest.raises(MachineFileError) as caught:
+        read_machine(text)
+    assert "there is no ROM 'U9'" in str(caught.value) + " ".join(caught.value.notes)

@@ -464,7 +464,20 @@ def _points_are_possible(machine: Machine, surroundings: Surroundings) -> Iterat
             )
         if point.period == 0:
             yield Problem((*path, "period"), "the time between samples is 0.", "Write it, such as '10 ns'.")
+        if point.chip is not None:
+            yield from _point_on_a_chip(machine, point.chip, path)
         yield from _columns(path, dict(point.columns), point.ignore)
+
+
+def _point_on_a_chip(machine: Machine, name: str, path: KeyPath) -> Iterator[Problem]:
+    """The chip that a point is clipped on is a ROM of this machine."""
+    roms = [chip.name for chip in machine.chip if chip.kind == "rom"]
+    if name not in roms:
+        yield Problem(
+            (*path, "chip"),
+            f"there is no ROM {name!r}.",
+            f"Name one of the ROMs: {', '.join(roms) or 'none'}.",
+        )
 
 
 def _columns(path: KeyPath, columns: dict[str, str], ignored: Sequence[str]) -> Iterator[Problem]:

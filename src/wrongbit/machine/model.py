@@ -311,6 +311,15 @@ class Point(Strict):
         description="Path = the part behind which the probe touches it, or '' for its beginning; left out: "
         "at the processor's own pins.",
     )
+    chip: str | None = Field(
+        default=None,
+        description="Clipped on this chip's own outputs: the columns 'D0', 'D1', … are its outputs 0, 1, …, "
+        "and there is no address.",
+    )
+    address_trusted: Flag = Field(
+        default=True,
+        description="The address columns can be relied on; if not, addresses are recovered from the words.",
+    )
     minutes: Amount | None = Field(default=None, description="Minutes that a capture here takes.")
     risk: Share | None = Field(
         default=None, description="Probability that clipping on here spoils something."
