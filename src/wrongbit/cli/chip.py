@@ -156,6 +156,6 @@ def _picture(found: Examination) -> str:
     stable = found.stability
     caption = f"{stable.passes} passes, {stable.cells.count} of {stable.cells.total} cells waver"
     if found.weighed is not None:
-        caption += f", {found.weighed.wrong_cells} are wrong"
+        caption += f", {found.weighed.wrong_cells} were read wrong in some pass"
     title = f"{found.chip.name}  {found.chip_type}".rstrip()
     return chip_map_svg(drawn, title, caption + ".")

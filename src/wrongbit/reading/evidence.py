@@ -77,13 +77,12 @@ def gather(stack: Stack, memory_map: MemoryMap, *, most: int = MOST, seed: int =
     draw = np.random.default_rng(seed)
     judged = (chip.known.astype(stack.words.dtype) & stack.ever_known) != 0
     settled = _settled(stack)
-    few = most // stack.passes + 1
-    right = _some(draw, np.flatnonzero(judged & (ever == 0) & settled), most)
-    right_unsettled = _some(draw, np.flatnonzero(judged & (ever == 0) & ~settled), few)
-    wrong = _some(draw, np.flatnonzero((ever != 0) & settled), most)
-    wrong_unsettled = _some(draw, np.flatnonzero((ever != 0) & ~settled), few)
-    once = np.sort(np.concatenate([right, wrong]))
-    each = np.sort(np.concatenate([right_unsettled, wrong_unsettled]))
+    wrong, right = np.flatnonzero(ever != 0), np.flatnonzero(judged & (ever == 0))
+    # Where nearly everything is wrong, as many right ones would tilt the picture: they keep their share.
+    share = min(1.0, max(len(right), 1) / max(len(wrong) - most, 1)) if len(wrong) > most else 1.0
+    once, each = _draw(draw, settled, wrong, most, stack.passes)
+    more_once, more_each = _draw(draw, settled, right, max(int(most * share), 64), stack.passes)
+    once, each = np.sort(np.concatenate([once, more_once])), np.sort(np.concatenate([each, more_each]))
     parts = [_rows(stack, chip, once, 0)]
     parts += [_rows(stack, chip, each, number) for number in range(stack.passes)]
     count = np.concatenate([np.full(len(once), stack.passes), np.ones(len(each) * stack.passes)])
@@ -100,6 +99,14 @@ def gather(stack: Stack, memory_map: MemoryMap, *, most: int = MOST, seed: int =
         ),
         len(once) + len(each),
     )
+
+
+def _draw(
+    draw: np.random.Generator, settled: NDArray[np.bool_], index: NDArray[np.intp], most: int, passes: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Addresses whose reads are all alike, and others, whose reads are weighed one by one: fewer of these."""
+    alike = settled[index]
+    return _some(draw, index[alike], most), _some(draw, index[~alike], most // passes + 1)
 
 
 def _some(draw: np.random.Generator, index: NDArray[np.intp], most: int) -> NDArray[np.intp]:

@@ -115,11 +115,16 @@ def _key(drawn: ChipPicture, y: float) -> list[str]:
         ]
     parts = []
     x = float(LEFT)
-    for colour, name in ((GROUND, "good"), (ACCENT, "wrong"), (WAVER, "wavers"), ("#cfcabd", "not judged")):
+    for colour, name in (
+        (GROUND, "good"),
+        (ACCENT, "wrong in every pass"),
+        (WAVER, "wavers"),
+        ("#cfcabd", "not judged"),
+    ):
         parts.append(f'<rect x="{x}" y="{y - 10}" width="14" height="12" fill="{colour}"/>')
-        if name == "wrong":
+        if colour == ACCENT:
             parts.append(f'<path d="M{x} {y - 4}h14" stroke="{PAPER}" stroke-width="2"/>')
-        if name == "wavers":
+        if colour == WAVER:
             parts.append(f'<path d="M{x} {y + 2}L{x + 14} {y - 10}" stroke="{PAPER}" stroke-width="2"/>')
         parts.append(_text(x + 20, y, name, 11, INK))
         x += 34 + 7.2 * len(name) + 12

@@ -121,10 +121,15 @@ def _lines(stack: Stack) -> tuple[LineStability, ...]:
 
 def differing_words(stack: Stack) -> tuple[int, ...]:
     """For each pass, the number of words that differ from the majority of all; ties do not count."""
-    address = np.flatnonzero(stack.unstable)
-    contents = stack.majority().contents
+    waver = stack.wavering
     kind = stack.words.dtype
-    likely, sure = contents.words[address].astype(kind), contents.known[address].astype(kind)
+    bit = np.left_shift(kind.type(1), waver.bit.astype(kind))
+    likely, sure = np.zeros(len(stack), kind), np.zeros(len(stack), kind)
+    none = kind.type(0)
+    np.bitwise_or.at(likely, waver.address, np.where(waver.ones * 2 > waver.reads, bit, none))
+    np.bitwise_or.at(sure, waver.address, np.where(waver.ones * 2 != waver.reads, bit, none))
+    address = np.flatnonzero(sure)
+    likely, sure = likely[address], sure[address]
     counts = []
     for number in range(stack.passes):
         differs = (stack.words[number, address] ^ likely) & sure

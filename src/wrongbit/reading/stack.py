@@ -202,13 +202,16 @@ def posterior_of_one(
     """
     if not 0 < noise < 0.5:
         raise ValueError(f"the noise rate is {noise}, more than 0 and less than 0.5 expected")
-    pairs, back = np.unique(np.stack([ones, reads]), axis=1, return_inverse=True)
-    values = np.empty(pairs.shape[1])
-    for place, (one, read) in enumerate(pairs.T.tolist()):
+    top = int(reads.max(initial=0)) + 1
+    code = reads * top + ones
+    # Few different counts, however many cells.
+    present = np.flatnonzero(np.bincount(code))
+    table = np.zeros(top * top)
+    for read, one in (divmod(each, top) for each in present.tolist()):
         high = _log_likelihood(read - one, read, noise, wavering)
         low = _log_likelihood(one, read, noise, wavering)
-        values[place] = np.exp(high - np.logaddexp(high, low))
-    return np.asarray(values[back.reshape(-1)])
+        table[read * top + one] = np.exp(high - np.logaddexp(high, low))
+    return np.asarray(table[code])
 
 
 def _log_likelihood(wrong: int, reads: int, noise: float, wavering: float) -> float:
