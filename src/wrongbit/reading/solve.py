@@ -521,3 +521,45 @@ def _split(demands: Sequence[Parity | Total], numbers: tuple[int, ...]) -> list[
     """The groups that are left when some constraints are."""
     groups = _tied([demands[number] for number in numbers])
     return [tuple(numbers[place] for place in group) for group in groups]
+
+
+def single_flips(
+    data: Bytes, constraints: Sequence[Constraint], *, most: int = LISTED
+) -> tuple[NDArray[np.int64], Bytes]:
+    """Bits of which one alone, if wrong, makes all constraints hold.
+
+    Args:
+        data: ``uint8 (n_bytes,)`` known throughout.
+        constraints: What the bytes should obey, and do not.
+        most: Bits that are returned at most.
+
+    Returns:
+        Byte and bit of each.
+    """
+    covered = np.zeros(len(data), np.bool_)
+    for constraint in constraints:
+        for run in constraint.covered():
+            covered[run] = True
+    byte = np.repeat(np.flatnonzero(covered), 8)
+    bit = np.tile(np.arange(8, dtype=np.uint8), int(covered.sum()))
+    for constraint in constraints:
+        form = demand(constraint, data, byte, bit)
+        if isinstance(form, Parity):
+            fits = form.columns == np.uint64(form.target)
+        else:
+            level = (data[byte] >> bit) & 1
+            change = np.where(level == 1, -form.weights, form.weights) % form.modulus
+            fits = change == form.target
+        byte, bit = byte[fits], bit[fits]
+    keep = [
+        place
+        for place in range(min(len(byte), 4 * most))
+        if all(each.holds(_flipped(data, int(byte[place]), int(bit[place]))) for each in constraints)
+    ][:most]
+    return byte[keep], bit[keep]
+
+
+def _flipped(data: Bytes, byte: int, bit: int) -> bytes:
+    changed = data.copy()
+    changed[byte] ^= 1 << bit
+    return changed.tobytes()
