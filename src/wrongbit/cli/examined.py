@@ -137,10 +137,14 @@ def _show_where(found: Examination) -> None:
             table.add_row(f"D{output.output}", str(output.cells.count), *ends, str(output.reads.count))
     out.print()
     out.print(indented(table))
+    told = []
     for line in found.stability.lines:
         if line.telling:
-            low, high = (rate_text(level) for level in line.levels)
-            out.print(f"  A{line.line} goes with it: {low} of the cells where it is 0, {high} where it is 1.")
+            level = int(line.levels[1].value > line.levels[0].value)
+            less, more = (100 * line.levels[each].value for each in (1 - level, level))
+            told.append(f"A{line.line} = {level} ({more:.3g} % of the cells against {less:.3g} %)")
+    if told:
+        out.print(f"  Cells waver more where {', '.join(told)}.", soft_wrap=True)
 
 
 # The pattern ---------------------------------------------------------------------------------------
@@ -302,10 +306,10 @@ def _show_map(found: Examination) -> None:
     out.print()
     wide = drawn.states.shape[2]
     head = " ".join(f"{'D' + str(output):<{max(wide, 3)}}" for output in range(outputs))
-    digits = max(-(-len(geometry.rows) // 4), 1)
+    digits = len(str((1 << len(geometry.rows)) - 1))
     out.print(Text(f"  {'':>{digits}}  {head}", QUIET))
     for row in range(drawn.states.shape[0]):
-        line = Text(f"  {row * drawn.rows_each:0{digits}X}  ", QUIET)
+        line = Text(f"  {row * drawn.rows_each:>{digits}}  ", QUIET)
         for output in range(outputs):
             for state in drawn.states[row, output].tolist():
                 mark, style = MARKS.get(state, ("·", QUIET))

@@ -25,6 +25,9 @@ Lines = tuple[int, ...]
 MOST_CELLS = 200_000
 """Bad cells that are looked at, drawn at random where there are more."""
 
+MOST_PLACES = 64
+"""Rows (or columns) of one split that are weighed: those with the most bad cells."""
+
 GOOD, NOT_JUDGED, UNSTABLE, WRONG = 0, 1, 2, 3
 """States of a place in a chip map; of several cells at one place the highest counts."""
 
@@ -101,7 +104,7 @@ class Place:
         levels = f"{names} = {self.number:0{len(self.lines)}b}"
         of = "" if self.output is None else f" of output D{self.output}"
         return (
-            f"{self.kind} 0x{self.number:X}{of} ({levels}): {self.inside.count} of {self.inside.total} "
+            f"{self.kind} {self.number}{of} ({levels}): {self.inside.count} of {self.inside.total} "
             f"cells, elsewhere {self.elsewhere.count} of {self.elsewhere.total}"
         )
 
@@ -194,13 +197,17 @@ def _places(kind: str, lines: Lines, cells: Cells, total: int, width: int) -> li
     number = gather_bits(cells.address.astype(np.uint64), lines).astype(np.intp)
     outputs = width if kind == "column" else 1
     code = number * outputs + (cells.bit if kind == "column" else 0)
-    codes, counts = np.unique(code, return_counts=True)
     choices = outputs << len(lines)
+    counts = np.bincount(code, minlength=choices)
+    most = np.arange(choices)
+    if choices > MOST_PLACES:
+        most = np.argpartition(counts, -MOST_PLACES)[-MOST_PLACES:]
+    codes = np.sort(most[counts[most] > 0])
+    counts = counts[codes]
     size = max(total // choices, 1)
     evidence = {
         count: _evidence(count, size, len(cells), total) - np.log(choices) for count in set(counts.tolist())
     }
-    kept = sorted(zip(counts.tolist(), codes.tolist(), strict=True), reverse=True)[:64]
     return [
         (
             evidence[count],
@@ -214,7 +221,7 @@ def _places(kind: str, lines: Lines, cells: Cells, total: int, width: int) -> li
                 0.0,
             ),
         )
-        for count, code in kept
+        for count, code in zip(counts.tolist(), codes.tolist(), strict=True)
         if count * (total - size) > (len(cells) - count) * size
     ]
 

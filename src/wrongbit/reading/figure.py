@@ -90,12 +90,11 @@ def _marks(states: np.typing.NDArray[np.uint8], left: float, cell_w: float, cell
 def _rows(drawn: ChipPicture, height: int, cell_h: float) -> list[str]:
     """Row numbers at the left, at most sixteen."""
     step = max(height // 16, 1)
-    digits = max(-(-len(drawn.geometry.rows) // 4), 1)
     return [
         _text(
             LEFT - 8,
             TOP + row * cell_h + max(cell_h / 2, 3) + 3,
-            f"{row * drawn.rows_each:0{digits}X}",
+            str(row * drawn.rows_each),
             10,
             FAINT,
             anchor="end",

@@ -89,7 +89,7 @@ def measure(stack: Stack) -> Stability:
     )
     return Stability(
         stack.passes,
-        Rate(len(np.unique(waver.address)), words),
+        Rate(int(np.count_nonzero(stack.unstable)), words),
         Rate(len(waver), sum(given)),
         Rate(int(minority.sum()), int(reads.sum())),
         outputs,
