@@ -65,7 +65,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "u2.bin").write_bytes(system_rom().tobytes())
     (tmp_path / "u3.bin").write_bytes(system_rom(8192, 0x8000).tobytes())
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("COLUMNS", "140")
+    monkeypatch.setenv("COLUMNS", "220")
     return tmp_path
 
 

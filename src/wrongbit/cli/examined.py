@@ -315,6 +315,7 @@ def _show_map(found: Examination) -> None:
                 mark, style = MARKS.get(state, ("·", QUIET))
                 line.append(mark, style)
             line.append(" " * (max(wide, 3) - wide + 1))
+        line.rstrip()
         out.print(line)
     out.print(Text("  · good   × wrong in every pass   ~ wavers   ? not judged", QUIET))
     for place in gathering.places[:3]:
