@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from wrongbit.bits import mask_of
 from wrongbit.bus.cycles import KIND_CODE, READING_KINDS, Cycles
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
-from wrongbit.compare.verdicts import AGREES, BASIS_RAM, BASIS_ROM, DIFFERS, NOT_KNOWN, Verdicts
+from wrongbit.compare.verdicts import BASIS_RAM, BASIS_ROM, Verdicts
 
 Words = NDArray[np.uint64]
 Bools = NDArray[np.bool_]
@@ -29,24 +29,42 @@ def judge(cycles: Cycles, memory_map: MemoryMap) -> Verdicts:
     if memory_map.banked:
         addressed &= cycles.bank >= 0
     reading = addressed & is_reading(cycles)
-    if reading.all():
-        expected, known = memory_map.expected(cycles.bank, cycles.address)
-    else:
-        expected, known = np.zeros(len(cycles), np.uint64), np.zeros(len(cycles), np.uint64)
-        rows = np.flatnonzero(reading)
-        expected[rows], known[rows] = memory_map.expected(cycles.bank[rows], cycles.address[rows])
+    expected, known = memory_map.expected(cycles.bank, cycles.address)
+    if not reading.all():
+        nothing = ~reading
+        expected[nothing] = 0
+        known[nothing] = 0
     basis = np.where(known != 0, BASIS_ROM, 0).astype(np.uint8)
-    writing = addressed & (cycles.kind == KIND_CODE["write"])
-    for chip in memory_map.chips:
-        if chip.kind == "ram":
-            _last_writes(chip, cycles, reading, writing, expected, known, basis)
+    _judge_ram(cycles, memory_map, addressed, reading, expected, known, basis)
     judged = known & cycles.known
     wrong = (expected ^ cycles.word) & judged
-    verdict = np.full(len(cycles), NOT_KNOWN, np.uint8)
-    verdict[judged != 0] = AGREES
-    verdict[wrong != 0] = DIFFERS
+    # NOT_KNOWN, AGREES and DIFFERS are 0, 1 and 2: judged or not, plus wrong or not.
+    verdict = (judged != 0).astype(np.uint8) + (wrong != 0)
     basis[judged == 0] = 0
     return Verdicts(expected, judged, wrong, verdict, basis)
+
+
+def _judge_ram(
+    cycles: Cycles,
+    memory_map: MemoryMap,
+    addressed: Bools,
+    reading: Bools,
+    expected: Words,
+    known: Words,
+    basis: NDArray[np.uint8],
+) -> None:
+    """Fill in what each read of RAM should give."""
+    rams = [(number, chip) for number, chip in enumerate(memory_map.chips) if chip.kind == "ram"]
+    if not rams:
+        return
+    writing = addressed & (cycles.kind == KIND_CODE["write"])
+    answers = memory_map.answering(cycles.bank, cycles.address)
+    at_ram = np.flatnonzero((answers & np.uint64(mask_of([number for number, _ in rams]))) != 0)
+    at_ram = at_ram[(reading | writing)[at_ram]]
+    answers = answers[at_ram]
+    for number, chip in rams:
+        rows = at_ram[(answers >> np.uint64(number)) & np.uint64(1) != 0]
+        _last_writes(chip, cycles, rows, reading, writing, expected, known, basis)
 
 
 def is_reading(cycles: Cycles) -> Bools:
@@ -60,17 +78,23 @@ def is_reading(cycles: Cycles) -> Bools:
 def _last_writes(
     chip: ChipMap,
     cycles: Cycles,
+    rows: NDArray[np.intp],
     reading: Bools,
     writing: Bools,
     expected: Words,
     known: Words,
     basis: NDArray[np.uint8],
 ) -> None:
-    """Fill in what each read of a RAM chip should give: the last write to the same cell."""
-    rows = np.flatnonzero((reading | writing) & chip.selected(cycles.bank, cycles.address))
+    """Fill in what each read of a RAM chip should give: the last write to the same cell.
+
+    Args:
+        rows: Reading and writing cycles at which the chip answers, in order.
+    """
     if not len(rows):
         return
     cell = chip.chip_address(cycles.address[rows])
+    if len(chip.contents) <= 1 << 16:
+        cell = cell.astype(np.uint16)  # numpy sorts 16-bit numbers by counting, in a tenth of the time
     order = np.argsort(cell, kind="stable")
     rows, cell = rows[order], cell[order]
     place = np.arange(len(rows))

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wrongbit.bits import count_each_bit
+from wrongbit.bits import count_each_bit, mask_of
 from wrongbit.bus.cycles import Cycles
 from wrongbit.compare.judge import is_reading
-from wrongbit.compare.memory_map import ChipMap, ChipRegion, MemoryMap
+from wrongbit.compare.memory_map import ChipMap, MemoryMap
 from wrongbit.compare.verdicts import AGREES, DIFFERS, NOT_KNOWN, Verdicts
 
 Words = NDArray[np.uint64]
@@ -172,9 +172,14 @@ def _unjudged(cycles: Cycles, rows: NDArray[np.intp], memory_map: MemoryMap) -> 
     unseen = cycles.address_known[rows] != whole
     if memory_map.banked:
         unseen |= bank < 0
-    answers = {kind: np.zeros(len(rows), np.bool_) for kind in ("rom", "ram", "io")}
-    for chip in memory_map.chips:
-        answers[chip.kind] |= chip.selected(bank, address)
+    chips = memory_map.answering(bank, address)
+    answers = {
+        kind: (
+            chips & np.uint64(mask_of([n for n, chip in enumerate(memory_map.chips) if chip.kind == kind]))
+        )
+        != 0
+        for kind in ("rom", "ram", "io")
+    }
     memory = answers["rom"] | answers["ram"]
     nobody = ~unseen & ~memory & ~answers["io"]
     held = nobody & (known != 0) & (((cycles.word[rows] ^ cycles.held[rows]) & known) == 0)
@@ -218,25 +223,26 @@ def _bits(
 def _chips(
     cycles: Cycles, verdicts: Verdicts, wrong: Cycles, differs: NDArray[np.intp], memory_map: MemoryMap
 ) -> tuple[ChipCount, ...]:
-    chosen: dict[tuple[ChipRegion, ...], NDArray[np.bool_]] = {}
+    judged_rows = np.flatnonzero(verdicts.judged)
+    answers = memory_map.answering(cycles.bank[judged_rows], cycles.address[judged_rows])
+    judged_bits = verdicts.judged[judged_rows]
+    wrong_answers = memory_map.answering(wrong.bank, wrong.address)
+    wrong_bits, wrong_judged = verdicts.wrong[differs], verdicts.judged[differs]
     counts = []
-    for chip in memory_map.chips:
-        if chip.regions not in chosen:
-            chosen[chip.regions] = chip.selected(cycles.bank, cycles.address)
-        lane = np.uint64(chip.lane_mask)
-        judged = int(np.count_nonzero(chosen[chip.regions] & ((verdicts.judged & lane) != 0)))
+    for number, chip in enumerate(memory_map.chips):
+        lane, own = np.uint64(chip.lane_mask), np.uint64(1 << number)
+        judged = _count(((answers & own) != 0) & ((judged_bits & lane) != 0))
         if not judged:
             continue
-        bad = np.flatnonzero(chosen[chip.regions][differs] & ((verdicts.wrong[differs] & lane) != 0))
-        lines_judged = verdicts.judged[differs[bad]] & lane
-        held = ((wrong.word[bad] ^ wrong.held[bad]) & lines_judged) == 0
+        bad = np.flatnonzero(((wrong_answers & own) != 0) & ((wrong_bits & lane) != 0))
+        held = ((wrong.word[bad] ^ wrong.held[bad]) & wrong_judged[bad] & lane) == 0
         counts.append(
             ChipCount(
                 name=chip.name,
                 judged=judged,
                 wrong=len(bad),
                 wrong_addresses=_different(chip, wrong.address[bad]),
-                held=int(np.count_nonzero(held)),
+                held=_count(held),
             )
         )
     return tuple(counts)
