@@ -166,6 +166,8 @@ def test_a_wrong_level_is_refused(text: str) -> None:
         ("-0,000000015", 10**12, -15_000),
         ("1.5e-08", 10**12, 15_000),
         ("-2E-8", 10**12, -20_000),
+        ("-2e-00008", 10**12, -20_000),
+        ("0e999", 10**12, 0),
         ("+15", 1000, 15_000),
         ("15.", 1000, 15_000),
         (".5", 1000, 500),
@@ -185,7 +187,7 @@ def test_times(text: str, unit: int | None, picoseconds: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "ten", "1.2.3", "1,2.3", "--1", "1e", "e5", ".", "12:30", "nan", "inf", "5 V", "9e9"]
+    "text", ["", "ten", "1.2.3", "1,2.3", "--1", "1e", "e5", ".", "12:30", "nan", "inf", "5 V", "9e9", "1e999"]
 )
 def test_a_wrong_time_is_refused_in_any_row(text: str) -> None:
     with pytest.raises(CellError):

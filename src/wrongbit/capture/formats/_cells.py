@@ -158,7 +158,7 @@ def _shown(value: int, radix: int) -> str:
 
 # -- times -------------------------------------------------------------------------------------------------
 
-_TIME = re.compile(r"^([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?)\s*([A-Za-zµμ]*)$")
+_TIME = re.compile(r"^([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?0*\d{1,3})?)\s*([A-Za-zµμ]*)$")
 _LONGEST_PS = 1 << 62
 
 
@@ -196,7 +196,7 @@ def time_resolution(text: str, unit_ps: int | None) -> float:
         raise CellError("a time")
     unit = unit_of(match[2]) if match[2] else unit_ps
     exponent = Decimal(match[1].replace(",", ".")).as_tuple().exponent
-    return float((unit or 1) * 10.0 ** int(exponent))
+    return float((unit or 1) * 10.0 ** min(int(exponent), 30))
 
 
 def time_suffix(text: str) -> str:

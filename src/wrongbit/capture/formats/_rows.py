@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from wrongbit.capture.formats._packing import BadCell
 from wrongbit.capture.formats._table import SEPARATORS, Table
 from wrongbit.capture.formats._tokens import Cells, RaggedRow
@@ -41,24 +43,28 @@ class RowReader:
         return notes
 
     def cells(self, block: TextBlock) -> Cells:
-        """The cells of a block's rows.
+        """The cells of a block's rows, but for a last line that is cut short.
 
         Raises:
-            CaptureError: A row has too few or too many cells, or the file is not text.
+            RaggedRow: A row has too few or too many cells.
         """
-        return self._cells(block, block.data)
-
-    def _cells(self, block: TextBlock, data: bytes) -> Cells:
+        data = block.data
         try:
             return Cells(data, ord(self.table.separator), len(self.table.headings))
         except RaggedRow as ragged:
             last_line = data.find(b"\n", ragged.start) + 1 == len(data)
             if block.last and block.cut and last_line and ragged.cells < len(self.table.headings):
                 self.cut_line = block.line + data.count(b"\n", 0, ragged.start)
-                return self._cells(block, data[: ragged.start])
-            raise self._ragged_error(block, ragged) from None
+                return self.cells(self.before(block, ragged))
+            raise
 
-    def _ragged_error(self, block: TextBlock, ragged: RaggedRow) -> CaptureError:
+    @staticmethod
+    def before(block: TextBlock, ragged: RaggedRow) -> TextBlock:
+        """The rows of a block before one that has the wrong number of cells."""
+        return replace(block, data=block.data[: ragged.start], cut=False)
+
+    def ragged_error(self, block: TextBlock, ragged: RaggedRow) -> CaptureError:
+        """The error for a row with the wrong number of cells."""
         garbage = self.text.garbage(block)
         if garbage is not None:
             return garbage

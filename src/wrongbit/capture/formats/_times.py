@@ -14,8 +14,8 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from wrongbit.capture.formats._cells import CellError, read_time, time_resolution, time_suffix
-from wrongbit.capture.formats._packing import BadCell, each_text, read_pairs
+from wrongbit.capture.formats._cells import read_time, time_resolution, time_suffix
+from wrongbit.capture.formats._packing import each_text, read_pairs
 from wrongbit.capture.formats._tokens import Cells, Places
 from wrongbit.units import PICOSECONDS
 
@@ -215,10 +215,7 @@ def _in_double_precision(
     time = np.floor(np.where(good, time_ps, 0) + 0.5).astype(np.int64)
     _read_singly(cells, column, np.flatnonzero(~good), unit_ps, time)
     rows = {*range(min(_LOOK, len(cells))), *range(max(len(cells) - _LOOK, 0), len(cells))}
-    try:
-        finest = min(time_resolution(cells.text(row, column), unit_ps) for row in rows)
-    except CellError as error:  # pragma: no cover - every row has been read
-        raise BadCell(min(rows), column, str(error)) from None
+    finest = min(time_resolution(cells.text(row, column), unit_ps) for row in rows)
     return ReadTimes(time, finest)
 
 

@@ -28,7 +28,7 @@ from wrongbit.capture.formats._rows import RowReader
 from wrongbit.capture.formats._sampling import SamplingClock
 from wrongbit.capture.formats._table import find_table, has_decimal_comma, split_cells
 from wrongbit.capture.formats._times import ReadTimes, read_times
-from wrongbit.capture.formats._tokens import Cells
+from wrongbit.capture.formats._tokens import Cells, RaggedRow
 from wrongbit.capture.text import BLOCK, TextBlock, TextFile
 from wrongbit.errors import CaptureError
 from wrongbit.machine.model import Point
@@ -211,7 +211,11 @@ class CsvSource:
         Raises:
             CaptureError: For the first row that cannot be read.
         """
-        cells = self._rows.cells(block)
+        try:
+            cells = self._rows.cells(block)
+        except RaggedRow as ragged:
+            self._read(self._rows.before(block, ragged))  # a mistake in an earlier row is told first
+            raise self._rows.ragged_error(block, ragged) from None
         count = self._layout.plane_count
         planes = tuple(np.zeros(len(cells), np.uint64) for _ in range(count))
         unknown = tuple(np.zeros(len(cells), np.uint64) for _ in range(count))

@@ -20,7 +20,7 @@ from wrongbit.capture.formats._packing import BadCell, Words, each_text, read_wo
 from wrongbit.capture.formats._rows import RowReader
 from wrongbit.capture.formats._table import SEPARATORS, Table, split_cells
 from wrongbit.capture.formats._times import read_times
-from wrongbit.capture.formats._tokens import Cells, Places
+from wrongbit.capture.formats._tokens import Cells, Places, RaggedRow
 from wrongbit.capture.source import CycleRows
 from wrongbit.capture.text import TextBlock, TextFile
 from wrongbit.errors import CaptureError
@@ -213,11 +213,7 @@ class _CycleTable:
     def read(self) -> CycleRows:
         parts = _Parts()
         for block in self.rows.text.blocks(self.table.first_line):
-            cells = self.rows.cells(block)
-            try:
-                self._read_block(cells, block, parts)
-            except BadCell as bad:
-                raise self.rows.cell_error(cells, block, bad) from None
+            self._read_block(block, parts)
         count = sum(len(each[0]) for each in parts.address)
         if not count:
             raise self.rows.no_rows()
@@ -237,7 +233,18 @@ class _CycleTable:
             notes=(*self.rows.notes, *self.notes),
         )
 
-    def _read_block(self, cells: Cells, block: TextBlock, parts: _Parts) -> None:
+    def _read_block(self, block: TextBlock, parts: _Parts) -> None:
+        try:
+            cells = self.rows.cells(block)
+        except RaggedRow as ragged:
+            self._read_block(self.rows.before(block, ragged), parts)  # an earlier mistake is told first
+            raise self.rows.ragged_error(block, ragged) from None
+        try:
+            self._read_cells(cells, block, parts)
+        except BadCell as bad:
+            raise self.rows.cell_error(cells, block, bad) from None
+
+    def _read_cells(self, cells: Cells, block: TextBlock, parts: _Parts) -> None:
         point = self.point
         address_radix = point.address_radix or point.radix
         parts.address.append(_words(cells, self.place["address"], address_radix, self.address_bits))
