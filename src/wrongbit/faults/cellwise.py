@@ -148,10 +148,10 @@ class CellwiseFault(CellStage):
         return f" ({count} {'bit' if count == 1 else 'bits'} seen)" if count else ""
 
     def _with(self, counts: CellCounts, found: NDArray[np.bool_]) -> CellwiseFault:
-        masks: dict[int, int] = {}
-        for cell, bit in zip(counts.cell[found].tolist(), counts.bit[found].tolist(), strict=True):
-            masks[cell] = masks.get(cell, 0) | 1 << bit
-        return replace(self, cells=tuple(sorted(masks.items())))
+        cells, place = np.unique(counts.cell[found], return_inverse=True)
+        masks = np.zeros(len(cells), np.uint64)
+        np.bitwise_or.at(masks, place, np.uint64(1) << counts.bit[found].astype(np.uint64))
+        return replace(self, cells=tuple(zip(cells.tolist(), masks.tolist(), strict=True)))
 
 
 def _log_mix(good: Costs, bad: Costs, share: float) -> Costs:
@@ -179,7 +179,7 @@ def _count(cell: Words, expected: Words, judged: Words, seen: Words, weight: Cos
     rows = np.flatnonzero(suspects[place] == cell) if len(suspects) else np.empty(0, np.intp)
     place = place[rows]
     cells, bits, tables = [], [], []
-    for bit in range(64 if len(suspects) else 0):
+    for bit in range(int(np.bitwise_or.reduce(ever)).bit_length()):
         mask = np.uint64(1) << np.uint64(bit)
         concerned = np.flatnonzero(ever & mask)
         if not len(concerned):

@@ -90,8 +90,8 @@ class Fault:
         """What may hold in any one read, None standing for "as it should be"."""
         return (self,) if self.rates is ALWAYS else (self, None)
 
-    def weights(self, rate: float) -> tuple[float, ...]:
-        """Probability of each of the `shapes` in any one read, where `rate` is one of the `rates`."""
+    def weights(self, rate: Any) -> tuple[Any, ...]:
+        """Probability of each of the `shapes` in any one read, for a rate or an array of rates."""
         return (1.0,) if self.rates is ALWAYS else (rate, 1.0 - rate)
 
     def say(self) -> str:

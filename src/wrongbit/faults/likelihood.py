@@ -18,8 +18,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import product
-from math import prod
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,61 +70,96 @@ def cost_of(faults: Sequence[Fault], rows: Rows, noise: Noise, *, settled: bool 
     terms = [_terms(predict(form, rows), rows, noise) for form in forms]
     table = _condense(terms, rows.weight)
     drifting = any(term.drifting for term in terms)
-    choices = [_drifts(faults, drifting, settled), *(_rates(fault, settled) for fault in faults)]
+    choices = (_drifts(faults, drifting, settled), *(_rates(fault, settled) for fault in faults))
     nats, (drift, *rates) = _over_rates(choices, faults, table, noise)
     extra = _cost_of_strays(terms, rows, noise)
     found = tuple(
-        replace(fault, rate=rate.value, drift=drift.value if drifting else fault.drift)
+        replace(fault, rate=rate, drift=drift if drifting else fault.drift)
         for fault, rate in zip(faults, rates, strict=True)
     )
     return Cost(nats + extra, found)
 
 
+@dataclass(frozen=True)
+class _Grid:
+    """Points of which each has a drift and a rate for every fault.
+
+    Args:
+        value: ``float64 (g, 1 + faults)`` drift and rates.
+        reach: ``float64 (g, 1 + faults)`` half the widths of the intervals that they stand for.
+        belief: ``float64 (g,)`` belief in each point.
+    """
+
+    value: Costs
+    reach: Costs
+    belief: Costs
+
+    @staticmethod
+    @lru_cache(maxsize=256)
+    def of(choices: tuple[Rates, ...]) -> _Grid:
+        """Every combination."""
+        table = np.array([[tuple(point) for point in points] for points in product(*choices)], np.float64)
+        return _Grid(table[:, :, 0], table[:, :, 2], table[:, :, 1].prod(axis=1))
+
+    def cut(self, at: int) -> _Grid:
+        """One point in `CUTS` pieces in every direction in which it has a reach."""
+        steps = (2 * np.arange(CUTS) + 1) / CUTS - 1
+        sides = [
+            value + reach * steps if reach else np.array([value])
+            for value, reach in zip(self.value[at], self.reach[at], strict=True)
+        ]
+        value = np.stack(np.meshgrid(*sides, indexing="ij"), axis=-1).reshape(-1, len(sides))
+        reach = np.broadcast_to(self.reach[at] / CUTS, value.shape)
+        return _Grid(value, reach, np.full(len(value), self.belief[at] / len(value)))
+
+    def replaced(self, at: int, pieces: _Grid) -> _Grid:
+        """The grid with one point replaced by its pieces, which come last."""
+        mine, other = (self.value, self.reach, self.belief), (pieces.value, pieces.reach, pieces.belief)
+        return _Grid(*(np.concatenate([np.delete(a, at, 0), b]) for a, b in zip(mine, other, strict=True)))
+
+    def nats(self, faults: Sequence[Fault], table: _Table, noise: Noise) -> Costs:
+        """Cost at each point, its belief included: ``float64 (g,)``."""
+        weights = _weights(faults, self.value[:, 1:])
+        costs = table.nats(weights, self.value[:, 0], noise) - np.log(self.belief)
+        # A form that holds in every read meets each unknown cell with the same contents every time.
+        return np.asarray(costs + (weights == 1.0) @ table.lasting)
+
+    def best(self, costs: Costs) -> tuple[float, ...]:
+        """The likeliest values among single values or among intervals, whichever have more of the belief."""
+        kind = (self.reach > 0) @ (1 << np.arange(self.reach.shape[1]))
+        kinds = [np.flatnonzero(kind == number) for number in np.unique(kind)]
+        chosen = max(kinds, key=lambda index: np.logaddexp.reduce(-costs[index]))
+        found = chosen[np.argmin(costs[chosen] + np.log(self.belief[chosen]))]
+        return tuple(self.value[found].tolist())
+
+
 def _over_rates(
-    choices: Sequence[Rates], faults: Sequence[Fault], table: _Table, noise: Noise
-) -> tuple[float, tuple[Point, ...]]:
-    """Cost summed over the drift and over each fault's rate, and the best values.
+    choices: tuple[Rates, ...], faults: Sequence[Fault], table: _Table, noise: Noise
+) -> tuple[float, tuple[float, ...]]:
+    """Cost summed over the drift and over each fault's rate, and the likeliest values.
 
     The sum stands for an integral: the interval that matters most is cut into `CUTS` pieces, and the best of
     these again, so that the sum stays right however sharply many observations fix a rate.
     """
-    points = list(product(*choices))
-    values = _nats(points, faults, table, noise)
+    grid = _Grid.of(choices)
+    costs = grid.nats(faults, table, noise)
     for _ in range(ROUNDS):
-        best = int(np.argmin(values))
-        pieces = list(product(*(_cut(point) for point in points[best])))
-        if len(pieces) == 1:
+        best = int(np.argmin(costs))
+        if not grid.reach[best].any():
             break
-        points = [*points[:best], *points[best + 1 :], *pieces]
-        values = np.concatenate([np.delete(values, best), _nats(pieces, faults, table, noise)])
-    return -float(np.logaddexp.reduce(-values)), _likeliest(points, values)
+        pieces = grid.cut(best)
+        costs = np.concatenate([np.delete(costs, best), pieces.nats(faults, table, noise)])
+        grid = grid.replaced(best, pieces)
+    return -float(np.logaddexp.reduce(-costs)), grid.best(costs)
 
 
-def _likeliest(points: Sequence[tuple[Point, ...]], values: Costs) -> tuple[Point, ...]:
-    """The best point of those that together have most of the belief: single values, or intervals."""
-    kinds: dict[tuple[bool, ...], list[int]] = {}
-    for number, each in enumerate(points):
-        kinds.setdefault(tuple(point.reach > 0 for point in each), []).append(number)
-    chosen = max(kinds.values(), key=lambda numbers: np.logaddexp.reduce(-values[numbers]))
-    return points[min(chosen, key=lambda n: values[n] + np.log(prod(point.belief for point in points[n])))]
-
-
-def _nats(grid: Sequence[tuple[Point, ...]], faults: Sequence[Fault], table: _Table, noise: Noise) -> Costs:
-    """Cost at each point of the grid, its belief included."""
-    belief = np.array([prod(point.belief for point in points) for points in grid])
-    weights = [_weights(faults, [rate.value for rate in rates]) for _, *rates in grid]
-    drifts = np.array([drift.value for drift, *_ in grid])
-    # A form that holds in every read meets each unknown cell with the same contents every time.
-    lasting = [table.lasting[each.index(1.0)] if 1.0 in each else 0.0 for each in weights]
-    return np.asarray(table.nats(np.array(weights), drifts, noise) + np.array(lasting) - np.log(belief))
-
-
-def _cut(point: Point) -> Sequence[Point]:
-    """The interval of a point in pieces."""
-    if not point.reach:
-        return [point]
-    low, step = point.value - point.reach, 2 * point.reach / CUTS
-    return [Point(low + (number + 0.5) * step, point.belief / CUTS, step / 2) for number in range(CUTS)]
+def _weights(faults: Sequence[Fault], rates: Costs) -> Costs:
+    """Probability of every combination of forms, ``float64 (g, forms)``, for rates ``(g, faults)``."""
+    total = np.ones((len(rates), 1))
+    for number, fault in enumerate(faults):
+        each = np.stack(np.broadcast_arrays(rates[:, number], *fault.weights(rates[:, number]))[1:], axis=1)
+        total = (total[:, :, None] * each[:, None, :]).reshape(len(rates), -1)
+    return total
 
 
 def _drifts(faults: Sequence[Fault], drifting: bool, settled: bool) -> Rates:
@@ -149,12 +184,6 @@ def _nearest(rates: Rates, value: float) -> Point:
     return Point(value, point.belief)
 
 
-def _weights(faults: Sequence[Fault], rates: Sequence[float]) -> list[float]:
-    """Probability of every combination of forms when the faults have these rates."""
-    odds = [fault.weights(rate) for fault, rate in zip(faults, rates, strict=True)]
-    return [prod(each) for each in product(*odds)]
-
-
 def row_costs(faults: Sequence[Fault], rows: Rows, noise: Noise) -> Costs:
     """Cost of each row, ``float64 (m,)``, at the rate and drift that each fault has.
 
@@ -162,7 +191,7 @@ def row_costs(faults: Sequence[Fault], rows: Rows, noise: Noise) -> Costs:
     """
     drift = np.array([max((fault.drift for fault in faults), default=0.0)])
     prices = np.array([noise.wrong, noise.open, *noise.seen(drift), *noise.seen(1 - drift)])
-    weights = _weights(faults, [fault.rate for fault in faults])
+    (weights,) = _weights(faults, np.array([[fault.rate for fault in faults]], np.float64)).tolist()
     total = np.full(len(rows), -np.inf)
     for form, weight in zip(forms_of(faults), weights, strict=True):
         if weight > 0:
@@ -232,12 +261,12 @@ class _Table:
     Args:
         counts: ``float64 (forms, 4, k)``, as in `_Terms`.
         weight: ``float64 (k,)``.
-        lasting: As in `_Terms`, for each form.
+        lasting: ``float64 (forms,)``, as in `_Terms`.
     """
 
     counts: Costs
     weight: Costs
-    lasting: tuple[float, ...]
+    lasting: Costs
 
     def nats(self, weights: Costs, drift: Costs, noise: Noise) -> Costs:
         """Cost for several rates and drifts at once.
@@ -286,7 +315,7 @@ def _condense(terms: Sequence[_Terms], weight: Costs) -> _Table:
     for form, kind, _, limit in used:
         table[form, kind] = present // step % limit
         step *= limit
-    return _Table(table, np.asarray(total, np.float64), tuple(term.lasting for term in terms))
+    return _Table(table, np.asarray(total, np.float64), np.array([term.lasting for term in terms]))
 
 
 def _cost_of_unknown_cells(unknown: Words, source: Words, rows: Rows, noise: Noise) -> float:

@@ -248,8 +248,9 @@ def _pairs(
         pool.setdefault(each.faults, each)
     strongest = sorted(pool.values(), key=lambda each: -each.score)[:PAIR_POOL]
     chosen = list(combinations(strongest, 2))
-    for first in strongest[:3]:
-        chosen += [(first, second) for second in _seconds(board, first)]
+    if _explained(singles[0], board.rows)[1]:
+        for first in strongest[:3]:
+            chosen += [(first, second) for second in _seconds(board, first)]
     best = max(each.score for each in singles)
     alone = {_bare(each.faults[0]): each.score for each in (*singles, *strongest) if each.faults}
     found: dict[frozenset[Fault], _Candidate] = {}
@@ -284,11 +285,12 @@ def _promising(
     members = {each.faults: each for pair in pairs for each in pair}
     costs = {faults: [row_costs(faults, rows, board.noise) for rows, _ in parts] for faults in members}
     weights = [rows.weight * count / max(len(rows), 1) for rows, count in parts]
+    cells = {faults: _cells(each) for faults, each in members.items()}
     scores = []
     for one, two in pairs:
         (bad, good), (also_bad, also_good) = costs[one.faults], costs[two.faults]
         cost = np.minimum(bad, also_bad) @ weights[0] + (good + also_good) @ weights[1]
-        scores.append(_pair_prior((one, two)) - cost - _cells(one) - _cells(two))
+        scores.append(_pair_prior((one, two)) - cost - cells[one.faults] - cells[two.faults])
     order = sorted(range(len(pairs)), key=lambda number: -scores[number])
     return [pairs[number] for number in order[:MOST_PAIRS]]
 
@@ -360,6 +362,16 @@ def _findings(rows: Rows, noise: Noise, candidates: Sequence[_Candidate], consid
         allowed=_allowed(judged, noise.rate),
         noise=noise.rate,
     )
+
+
+def unexplained_bits(faults: Sequence[Fault], rows: Rows) -> int:
+    """Judged bits that were seen otherwise than these faults allow, with the rates and drifts they have."""
+    return int(count_bits(_refused_by_all(faults, rows)).sum())
+
+
+def allowed_bits(bits: int, rate: float) -> int:
+    """Wrong bits among so many that a noise rate makes credible."""
+    return _allowed(bits, rate)
 
 
 def _allowed(bits: int, rate: float) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -261,8 +262,8 @@ class SlowData(OutputStage):
         """What may hold in any one read."""
         return _Late(self.part, True), _Late(self.part, False), None
 
-    def weights(self, rate: float) -> tuple[float, ...]:
-        """Probability of each of the `shapes` in any one read."""
+    def weights(self, rate: Any) -> tuple[Any, ...]:
+        """Probability of each of the `shapes` in any one read, for a rate or an array of rates."""
         return rate / 2, rate / 2, 1.0 - rate
 
 
