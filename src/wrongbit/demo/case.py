@@ -106,7 +106,7 @@ def write_case(
     contents = dict(machine.build().files)
     for export in exports:
         contents[export.file] = capture_bytes(machine, trace, export, instrument or Instrument(), seed)
-    _write(folder, contents)
+    write_files(folder, contents)
     machine_file = f"{machine.name}.toml"
     captured = {export.file for export in exports}
     return DemoCase(
@@ -163,7 +163,7 @@ def _exports(machine: DemoMachine, points: Sequence[str]) -> list[Export]:
     return [known[point] for point in points]
 
 
-def _write(folder: Path, contents: dict[str, bytes]) -> None:
+def write_files(folder: Path, contents: dict[str, bytes]) -> None:
     """All files, or none: they are written beside and moved when the last one is complete."""
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -43,6 +43,23 @@ class Built:
 
 
 @dataclass(frozen=True)
+class WornChip:
+    """An EPROM that is shown worn, and what proves its contents.
+
+    Args:
+        chip: Reference designator.
+        checksum: The sum that its contents obey, as a person writes it.
+        says: How the owner knows.
+        memory: A memory that fits in its place.
+    """
+
+    chip: str
+    checksum: str
+    says: str
+    memory: str
+
+
+@dataclass(frozen=True)
 class DemoMachine:
     """An invented machine.
 
@@ -59,6 +76,7 @@ class DemoMachine:
         period_ps: Sampling period that suits its clock.
         exports: How the captures of each probe point are written; the first one is the usual one.
         more_faults: Further faults that it is worth showing with.
+        worn: The chip that is shown worn in a reader, if there is one.
     """
 
     name: str
@@ -73,6 +91,7 @@ class DemoMachine:
     period_ps: int
     exports: tuple[Export, ...]
     more_faults: tuple[str, ...] = ()
+    worn: WornChip | None = None
 
     @property
     def board(self) -> Board:

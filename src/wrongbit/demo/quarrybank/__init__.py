@@ -15,7 +15,7 @@ import numpy as np
 from wrongbit.demo import family_z80, pins_z80
 from wrongbit.demo.assembler import Program, assemble
 from wrongbit.demo.export import Export
-from wrongbit.demo.machine import Built, DemoMachine, read_text, wandering
+from wrongbit.demo.machine import Built, DemoMachine, WornChip, read_text, wandering
 from wrongbit.demo.parts import Board, BoardChip
 from wrongbit.demo.record_files import intel_hex
 from wrongbit.demo.tables import TABLES
@@ -145,4 +145,10 @@ MACHINE = DemoMachine(
     period_ps=50_000,
     exports=_EXPORTS,
     more_faults=("lost-charge:U3.x150", "stuck-low:U2.D5", "two-chips:U2-U3"),
+    worn=WornChip(
+        "U3",
+        checksum="word-sum-le = 0",
+        says="The machine's self test adds U3 up as 16-bit words, low byte first, and wants zero.",
+        memory="27C64",
+    ),
 )
