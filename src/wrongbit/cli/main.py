@@ -42,6 +42,11 @@ VERBS: tuple[Verb, ...] = (
     ),
     Verb("chip", "Examine several readings of one chip out of the board.", "chip"),
     Verb(
+        "rebuild",
+        "Rebuild a chip's contents from all sources, and say of each bit how sure it is.",
+        "rebuild",
+    ),
+    Verb(
         "fit", "Choose a memory that can still be bought for a chip's place, with wiring and timing.", "fit"
     ),
     Verb("files", "Write the programmer's files for a replacement, and read them back.", "files"),

@@ -393,11 +393,17 @@ def image_of(rebuilt: Rebuilt, *, allow_unknown: bool = False) -> Contents:
         allow_unknown: Write the likelier level of unknown bits, and 1 where neither is likelier.
 
     Raises:
-        ImageError: Bits are unknown and were not allowed.
+        ImageError: Bits are unknown, or the checksums do not hold, and that was not allowed.
     """
     unknown = rebuilt.count(UNKNOWN)
+    if not unknown and (rebuilt.complete or allow_unknown):
+        note = "The checksums do not hold: at least one bit is wrong."
+        return rebuilt.contents if rebuilt.complete else replace(rebuilt.contents, notes=(note,))
     if not unknown:
-        return rebuilt.contents
+        raise ImageError(
+            "the checksums do not hold, so that at least one bit is wrong; no image was written.",
+            "Add another source, correct the checksum, or write it all the same with --allow-unknown.",
+        )
     if not allow_unknown:
         first = int(np.flatnonzero((rebuilt.classes == UNKNOWN).any(axis=1))[0])
         raise ImageError(
