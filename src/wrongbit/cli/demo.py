@@ -14,20 +14,44 @@ from wrongbit.cli.show import QUIET, out, plain_table, print_json
 from wrongbit.cli.weighed import diagnosis_as_json, show_diagnosis
 from wrongbit.demo.case import DEFAULT_CYCLES, DemoCase, write_case
 from wrongbit.demo.machines import machines
+from wrongbit.demo.reader import TROUBLES
+from wrongbit.demo.readings import usual_trouble
+from wrongbit.errors import UsageError
 from wrongbit.job import Diagnosis, compare_capture, diagnose, open_job
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
-MachineName = Annotated[str, typer.Option("--machine", help="Which invented machine; --list shows them.")]
+MachineName = Annotated[
+    str | None,
+    typer.Option(
+        "--machine",
+        help="Which invented machine; --list shows them.",
+        show_default="saltmarsh; quarrybank for the chip stage",
+    ),
+]
+StageName = Annotated[
+    str,
+    typer.Option(
+        "--stage",
+        help="board: a capture of the machine is diagnosed; chip: a chip out of it is read, its contents are "
+        "rebuilt, and a replacement is planned.",
+    ),
+]
 FaultName = Annotated[
     str | None,
     typer.Option(
-        "--fault", help="Fault to put into it, as NAME or NAME:DETAIL; --list shows them.", show_default=False
+        "--fault",
+        help="Fault to put into machine or chip, as NAME or NAME:DETAIL; --list shows them.",
+        show_default=False,
     ),
 ]
 Folder = Annotated[
     Path | None,
-    typer.Option("--folder", help="Where to write the files; left out: demo/MACHINE.", show_default=False),
+    typer.Option(
+        "--folder",
+        help="Where to write the files; left out: demo/MACHINE, or demo/MACHINE-chip.",
+        show_default=False,
+    ),
 ]
 Cycles = Annotated[int, typer.Option("--cycles", min=1, help="Bus cycles from reset that are captured.")]
 Seed = Annotated[int, typer.Option("--seed", help="Source of everything that varies.")]
@@ -35,7 +59,8 @@ Seed = Annotated[int, typer.Option("--seed", help="Source of everything that var
 
 @app.command()
 def demo(
-    machine: MachineName = "saltmarsh",
+    machine: MachineName = None,
+    stage: StageName = "board",
     fault: FaultName = None,
     point: options.PointName = None,
     folder: Folder = None,
@@ -46,10 +71,16 @@ def demo(
 ) -> int:
     """Put a fault into an invented machine, capture its bus, and diagnose the capture.
 
+    The chip stage goes on from there: a worn chip is read, rebuilt and replaced.
     The files are written to a folder, so that every command can be tried on them afterwards.
     """
     if list_them:
         return _list(as_json)
+    if stage == "chip":
+        return _chip(machine, fault, point, folder, seed, as_json)
+    if stage != "board":
+        raise UsageError(f"There is no stage {stage!r}.", "Choose board or chip.")
+    machine = machine or "saltmarsh"
     where = Path("demo") / machine if folder is None else folder
     case = write_case(where, machine, fault, points=(point,) if point else (), cycles=cycles, seed=seed)
     capture = case.captures[0]
@@ -70,6 +101,18 @@ def demo(
     show_diagnosis(job, diagnosis)
     _close(case, diagnosis)
     return 0
+
+
+def _chip(
+    machine: str | None, trouble: str | None, point: str | None, folder: Path | None, seed: int, as_json: bool
+) -> int:
+    from wrongbit.cli.demo_chip import MACHINE, chip_stage
+
+    if point is not None:
+        raise UsageError("A chip in a reader has no probe points.", "Leave --point out.")
+    machine = machine or MACHINE
+    where = Path("demo") / f"{machine}-chip" if folder is None else folder
+    return chip_stage(where, machine, trouble, seed, as_json=as_json)
 
 
 def _introduce(case: DemoCase) -> None:
@@ -129,6 +172,11 @@ def _list(as_json: bool) -> int:
                     "faults": [
                         {"name": f.name, "says": f.text, "example": f.example} for f in machine.faults()
                     ],
+                    "chip_fault": usual_trouble(machine),
+                    "chip_faults": [
+                        {"name": name, "says": trouble.text, "example": trouble.example}
+                        for name, trouble in TROUBLES.items()
+                    ],
                 }
                 for machine in machines()
             ]
@@ -139,6 +187,9 @@ def _list(as_json: bool) -> int:
         out.print(f"  usual fault: {machine.default_fault}", soft_wrap=True)
         out.print(f"  worth trying: {', '.join(machine.more_faults)}", soft_wrap=True)
         out.print(f"  probe points: {', '.join(export.point for export in machine.exports)}", soft_wrap=True)
+        out.print(
+            f"  usual fault of a chip in a reader (--stage chip): {usual_trouble(machine)}", soft_wrap=True
+        )
     out.print()
     table = plain_table(("fault", "left"), ("what it is", "left"), ("example of a detail", "left"))
     seen: set[str] = set()
@@ -147,5 +198,12 @@ def _list(as_json: bool) -> int:
             if fault.name not in seen:
                 seen.add(fault.name)
                 table.add_row(fault.name, fault.text, fault.example)
+    out.print(table)
+    out.print()
+    table = plain_table(
+        ("fault of a chip in a reader", "left"), ("what it is", "left"), ("example of a detail", "left")
+    )
+    for name, trouble in TROUBLES.items():
+        table.add_row(name, trouble.text, trouble.example)
     out.print(table)
     return 0

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import bincopy
 import numpy as np
 
 from wrongbit.demo.case import write_files
@@ -47,9 +48,11 @@ class ChipCase:
     Args:
         machine: Which machine.
         bench: The chip in its reader, and what is wrong.
+        trouble: What is wrong, as ``NAME[:DETAIL]``.
         truth: ``uint64 (words,)`` what the chip held when it left the factory.
         folder: Where everything is.
         machine_file: The machine file.
+        images: What other chips should hold, and this one where nothing has to be rebuilt.
         readings: The passes, in order.
         twin: A reading of the same chip of another machine; None where nothing has to be rebuilt.
         printout: What is left of the printed contents, or None.
@@ -58,9 +61,11 @@ class ChipCase:
 
     machine: DemoMachine
     bench: Bench
+    trouble: str
     truth: Words
     folder: Path
     machine_file: Path
+    images: tuple[Path, ...]
     readings: tuple[Path, ...]
     twin: Path | None = None
     printout: Path | None = None
@@ -95,7 +100,8 @@ def write_chip_case(
     """
     machine = machine_named(machine_name)
     usual = None if machine.worn is None else machine.worn.chip
-    bench = bench_for(machine.board, trouble or usual_trouble(machine), usual, seed)
+    trouble = trouble or usual_trouble(machine)
+    bench = bench_for(machine.board, trouble, usual, seed)
     name = bench.chip.name.lower()
     contents = dict(machine.build().files)
     readings = _passes(bench, name, seed)
@@ -111,19 +117,41 @@ def write_chip_case(
         twin = f"{name}-twin.bin"
         contents = _without_image(contents, machine, bench.chip, printout)
         contents |= {printout: _printout(bench.chip, seed), twin: _file(_twin(bench, seed), "bin")}
+    images = [file for file in contents if file not in (f"{machine.name}.toml", printout, twin)]
     contents |= readings | {"readings.toml": _conditions(bench, list(readings), twin)}
     write_files(folder, contents)
     return ChipCase(
         machine=machine,
         bench=bench,
+        trouble=trouble,
         truth=bench.chip.contents,
         folder=folder,
         machine_file=folder / f"{machine.name}.toml",
+        images=tuple(folder / each for each in images),
         readings=tuple(folder / each for each in readings),
         twin=None if twin is None else folder / twin,
         printout=None if printout is None else folder / printout,
         worn=machine.worn if bench.worn else None,
     )
+
+
+def differing_bits(case: ChipCase, path: Path) -> int:
+    """Bits of a file that are not the truth.
+
+    Args:
+        case: Knows the truth.
+        path: Binary, Intel HEX or S-record, of the chip's own size.
+    """
+    if path.suffix == ".bin":
+        data = path.read_bytes()
+    else:
+        image = bincopy.BinFile()
+        image.add_file(str(path))
+        data = bytes(image.as_binary(minimum_address=0))
+    truth = case.truth.astype(np.uint8).tobytes()
+    short = abs(len(data) - len(truth))
+    pairs = zip(data, truth, strict=False)
+    return sum((one ^ other).bit_count() for one, other in pairs) + 8 * short
 
 
 # Readings ------------------------------------------------------------------------------------------

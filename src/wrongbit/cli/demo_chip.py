@@ -1,0 +1,308 @@
+"""The chip stage of ``wrongbit demo``: from readings of an invented machine's chip to programmer files.
+
+Every command that is shown is run by the verb itself, in the folder that was written.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import shlex
+from collections.abc import Sequence
+from contextlib import chdir, redirect_stdout
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rich.text import Text
+
+from wrongbit.cli.main import EXIT_FINE, EXIT_INPUT, main
+from wrongbit.cli.show import ACCENT, QUIET, out, plain_table, print_json
+from wrongbit.demo.machine import WornChip
+from wrongbit.demo.readings import ChipCase, differing_bits, write_chip_case
+
+MACHINE = "quarrybank"
+"""The machine whose chip is shown when none is named."""
+
+WIDTH = 100
+"""Columns that a shown command takes before it goes on in the next line."""
+
+PROGRAMMER = "programmer"
+"""Folder of the programmer's files."""
+
+
+@dataclass(frozen=True)
+class Step:
+    """One command of the walk.
+
+    Args:
+        title: What it is for.
+        says: Why, in a sentence or two.
+        arguments: The verb and its arguments.
+        goes_on: Exit codes with which the walk goes on.
+    """
+
+    title: str
+    says: str
+    arguments: tuple[str, ...]
+    goes_on: tuple[int, ...] = (EXIT_FINE,)
+
+
+def chip_stage(folder: Path, machine: str, trouble: str | None, seed: int, *, as_json: bool) -> int:
+    """Write a chip's case and walk through it.
+
+    Returns:
+        0 when the rebuilt contents are the true ones, or nothing had to be rebuilt; 1 when the contents could
+        not be rebuilt or are wrong; 2 when a command failed.
+    """
+    case = write_chip_case(folder, machine, trouble, seed=seed)
+    for path in (case.folder / _rebuilt(case), *_programmer_files(case)):
+        path.unlink(missing_ok=True)  # of an earlier walk: only what this one writes counts
+    steps = _steps(case)
+    if as_json:
+        return _told_to_programs(case, steps)
+    _introduce(case)
+    for number, step in enumerate(steps, 1):
+        out.print()
+        out.print(Text(f"{number}  {step.title}", "bold"), f"— {step.says}", soft_wrap=True)
+        out.print()
+        out.print(f"$ {wrapped(step.arguments)}", soft_wrap=True, markup=False)
+        out.print()
+        with chdir(case.folder):
+            code = main(list(step.arguments))
+        if code not in step.goes_on:
+            return _stopped(case, step, code)
+    return _close(case)
+
+
+def _told_to_programs(case: ChipCase, steps: Sequence[Step]) -> int:
+    told: list[dict[str, Any]] = []
+    code = EXIT_FINE
+    for step in steps:
+        printed = io.StringIO()
+        with chdir(case.folder), redirect_stdout(printed):
+            code = main([*step.arguments, "--json"])
+        text = printed.getvalue()
+        told.append(
+            {
+                "command": shlex.join(("wrongbit", *step.arguments)),
+                "exit_code": code,
+                "result": json.loads(text) if text else None,
+            }
+        )
+        if code not in step.goes_on:
+            break
+    wrong = {str(path.relative_to(case.folder)): differing_bits(case, path) for path in _proofs(case)}
+    done = len(told) == len(steps) and code in steps[-1].goes_on
+    print_json(
+        {
+            "folder": case.folder,
+            "files": [path.name for path, _ in _files(case)],
+            "put_in": {"trouble": case.trouble, "chip": case.chip.name, "says": case.bench.sentence},
+            "steps": told,
+            "bits": len(case.truth) * len(case.chip.lane),
+            "wrong_bits_of_passes": {path.name: differing_bits(case, path) for path in case.readings},
+            "wrong_bits": wrong,
+        }
+    )
+    return _verdict(case, done=done, code=code, wrong=sum(wrong.values()))
+
+
+def _verdict(case: ChipCase, *, done: bool, code: int, wrong: int) -> int:
+    if not done:
+        return EXIT_INPUT if code == EXIT_INPUT else 1
+    return int(case.worn is not None and wrong > 0)
+
+
+# The steps -----------------------------------------------------------------------------------------
+
+
+def _steps(case: ChipCase) -> tuple[Step, ...]:
+    machine, chip = case.machine_file.name, case.chip.name
+    readings = tuple(path.name for path in case.readings)
+    examined = Step(
+        "What is wrong with the chip",
+        "all passes beside each other, and beside what the machine file says that it should hold.",
+        ("chip", machine, chip, *readings),
+        (0, 1),
+    )
+    if case.worn is None:
+        return (examined,)
+    return (examined, *_repair(case, case.worn, machine, chip, readings))
+
+
+def _repair(
+    case: ChipCase, worn: WornChip, machine: str, chip: str, readings: Sequence[str]
+) -> tuple[Step, ...]:
+    """Rebuild, fit, files."""
+    assert case.twin is not None and case.printout is not None
+    each = [part for name in readings for part in ("--reading", name)]
+    sources = [*each, "--twin", case.twin.name, "--listing", case.printout.name, "--checksum", worn.checksum]
+    memory = ("--chip", chip, "--memory", worn.memory, "--margin", "10")
+    return (
+        Step(
+            "Its contents, from everything there is",
+            f"no source holds all of it, and each is wrong somewhere. {worn.says}",
+            ("rebuild", machine, chip, *sources, "--output", _rebuilt(case)),
+        ),
+        Step(
+            "A memory for its place",
+            "one that can be bought, with a margin of a tenth of the time that there is.",
+            ("fit", machine, *memory, "--folder", "replacement"),
+        ),
+        Step(
+            "Files for the programmer",
+            "written in three formats, read back, and labelled.",
+            ("files", machine, _rebuilt(case), *memory, "--folder", PROGRAMMER, "--replace"),
+        ),
+    )
+
+
+def _rebuilt(case: ChipCase) -> str:
+    return f"{case.chip.name.lower()}-rebuilt.bin"
+
+
+def _programmer_files(case: ChipCase) -> tuple[Path, ...]:
+    folder = case.folder / PROGRAMMER
+    return tuple(folder / f"{case.chip.name}.{suffix}" for suffix in ("bin", "hex", "srec"))
+
+
+def _proofs(case: ChipCase) -> list[Path]:
+    """What the walk has written of the contents."""
+    if case.worn is None:
+        return []
+    return [path for path in (case.folder / _rebuilt(case), *_programmer_files(case)) if path.exists()]
+
+
+def wrapped(arguments: Sequence[str]) -> str:
+    """A command as it is typed, over several lines where it is long.
+
+    >>> wrapped(("chip", "a.toml", "U3", "a b.bin"))
+    "wrongbit chip a.toml U3 'a b.bin'"
+    """
+    lines = ["wrongbit"]
+    position = 0
+    while position < len(arguments):
+        word = shlex.quote(arguments[position])
+        if arguments[position].startswith("--") and position + 1 < len(arguments):
+            follower = arguments[position + 1]
+            if not follower.startswith("--"):  # an option stays in one line with its value
+                word += f" {shlex.quote(follower)}"
+                position += 1
+        position += 1
+        if len(lines[-1]) + 1 + len(word) > WIDTH:
+            lines.append(f"   {word}")
+        else:
+            lines[-1] += f" {word}"
+    return " \\\n".join(lines)
+
+
+# The page ------------------------------------------------------------------------------------------
+
+
+def _introduce(case: ChipCase) -> None:
+    machine, chip = case.machine, case.chip
+    out.print(Text(f"The {machine.title}", "bold"), "— an invented machine, with invented data.")
+    out.print(
+        f"Its {chip.name} is under suspicion. It was taken out of the board and read {len(case.readings)} "
+        "times in a reader. The repairer now has:",
+        soft_wrap=True,
+    )
+    out.print()
+    table = plain_table((f"in {case.folder}", "left"), ("", "left"))
+    for path, says in _files(case):
+        table.add_row(path.name, says)
+    out.print(table)
+    out.print()
+    out.print(f"$ cd {shlex.quote(str(case.folder))}", soft_wrap=True, markup=False)
+
+
+def _files(case: ChipCase) -> list[tuple[Path, str]]:
+    """The files of the case with what each is."""
+    chip = case.chip.name
+    rows = [(case.machine_file, "the machine file: what is on the board")]
+    rows += [
+        (path, f"{chip} in the reader, pass {number}: {volts:g} V, {wait:g} ns")
+        for number, (path, volts, wait) in enumerate(
+            zip(case.readings, case.bench.volts, case.bench.waits_ns, strict=True), 1
+        )
+    ]
+    rows.append((case.folder / "readings.toml", "the conditions of each pass"))
+    if case.twin is not None:
+        rows.append((case.twin, f"{chip} of another machine, lent by its owner: one pass"))
+    if case.printout is not None:
+        rows.append(
+            (case.printout, f"{chip} printed in the service book: the last page is gone, a stain elsewhere")
+        )
+    rows += [(path, "what another ROM should hold") for path in case.images]
+    return rows
+
+
+def _stopped(case: ChipCase, step: Step, code: int) -> int:
+    """The walk ends early: a command failed, or the sources did not suffice."""
+    out.print()
+    if code == EXIT_INPUT:
+        out.print(Text(f"{step.arguments[0]} failed: this should not happen in a demo.", ACCENT))
+        return EXIT_INPUT
+    out.print(
+        Text.assemble(
+            ("▲ ", ACCENT),
+            (
+                f"With these sources {case.chip.name} cannot be rebuilt as a whole, and nothing is made up. ",
+                "bold",
+            ),
+            "A further twin or another checksum is needed; chance was against this one: try another --seed.",
+        ),
+        soft_wrap=True,
+    )
+    return 1
+
+
+def _close(case: ChipCase) -> int:
+    out.print()
+    out.print(Text("What had been done to the chip, which the commands were not told:", "bold"))
+    out.print(f"  {case.bench.sentence}", soft_wrap=True)
+    wrong = 0
+    if case.worn is not None:
+        wrong = _check(case)
+    out.print()
+    out.print("Go on with the same files:")
+    for line in _further(case):
+        out.print(f"  {line}", soft_wrap=True, markup=False)
+    out.print("  wrongbit demo --list", Text("  other machines, and other troubles with a chip", QUIET))
+    return _verdict(case, done=True, code=EXIT_FINE, wrong=wrong)
+
+
+def _check(case: ChipCase) -> int:
+    """Compare with the truth; number of wrong bits in what was written."""
+    bits = len(case.truth) * len(case.chip.lane)
+    passes = [differing_bits(case, path) for path in case.readings]
+    out.print()
+    out.print(Text("The truth, which was kept back:", "bold"))
+    table = plain_table(("", "left"), (f"wrong of {bits} bits", "right"), ("", "left"))
+    table.add_row(f"the {len(passes)} passes", f"{min(passes)} to {max(passes)}", "")
+    if case.twin is not None:
+        table.add_row(case.twin.name, str(differing_bits(case, case.twin)), "")
+    total = 0
+    for path in _proofs(case):
+        wrong = differing_bits(case, path)
+        total += wrong
+        table.add_row(
+            str(path.relative_to(case.folder)),
+            str(wrong),
+            "▲ not the truth" if wrong else "equal, bit for bit",
+        )
+    out.print(table)
+    return total
+
+
+def _further(case: ChipCase) -> list[str]:
+    machine, chip = case.machine_file.name, case.chip.name
+    picture = f"wrongbit chip {machine} {chip} {' '.join(p.name for p in case.readings)} --picture map.svg"
+    if case.worn is None:
+        return [picture]
+    return [
+        picture,
+        f"wrongbit fit {machine} --chip {chip} --made-today",
+        f"cat {PROGRAMMER}/{chip}.label.txt",
+    ]
