@@ -18,7 +18,7 @@ from wrongbit.errors import UsageError
 from wrongbit.image.checksums import ALGORITHMS
 from wrongbit.reading import solve as solving
 from wrongbit.reading.constraints import Constraint, algorithm_named, crc_columns, parse_constraint
-from wrongbit.reading.solve import Solved, solve
+from wrongbit.reading.solve import Solved, single_flips, solve
 
 Bytes = np.ndarray[tuple[int], np.dtype[np.uint8]]
 
@@ -312,6 +312,30 @@ def test_nothing_unknown_is_a_check() -> None:
     assert solve(data, known, [right]).count == 1
     assert solve(data, known, [right]).parts[0].spare == 32
     assert solve(data, known, [right, wrong]).conflict == (1,)
+
+
+def test_single_flips_against_turning_every_bit(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(solving, "MOST_FLIPS", 100)
+
+    @settings(max_examples=60)
+    @given(problems())
+    def run(problem: tuple[Bytes, list[int], list[Constraint], np.ndarray]) -> None:  # type: ignore[type-arg]
+        data, places, constraints, _ = problem
+        places = places[:4]
+        known = forget(data, places)
+        flips = single_flips(data, known, constraints)
+        covered = {at for each in constraints for run in each.covered() for at in range(run.start, run.stop)}
+        candidates = [at for at in range(len(data) * 8) if at not in places and at // 8 in covered]
+        expected = []
+        for place in candidates:
+            turned = data.copy()
+            turned[place // 8] ^= 1 << place % 8
+            if every_solution(turned, known, lambda d: all(c.holds(d) for c in constraints), places):
+                expected.append(place)
+        assert (flips.byte * 8 + flips.bit).tolist() == expected
+        assert flips.tried == len(candidates)
+
+    run()
 
 
 # -- real ROMs ---------------------------------------------------------------------------------------------

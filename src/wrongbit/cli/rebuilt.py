@@ -138,10 +138,13 @@ def _show_checksums(told: Told, rebuilt: Rebuilt, solved: Solved) -> None:
     out.print()
     settled = int(np.count_nonzero(solved.forced >= 0))
     tied = int(np.count_nonzero(solved.touched))
-    head = f"{tied} unknown bits under checksums: {solved.say_count()}" if tied else solved.say_count()
+    head = f"{_bits(tied, 'unknown bit')} under them, {solved.say_count()}"
     if not tied:
         head = "the checksums contradict what is known" if solved.conflict else "every checksum holds"
-    out.print(Text("Checksums", "bold"), f"— {head}" + (f", {settled} bits settled" if settled else "") + ".")
+    out.print(
+        Text("Checksums", "bold"),
+        f"— {head}" + (f", {_bits(settled, 'bit')} settled" if settled else "") + ".",
+    )
     for part in solved.parts:
         for number in part.constraints:
             constraint = rebuilt.constraints[number]
@@ -161,7 +164,11 @@ def _verdict(part: Part, conflicting: bool) -> str:
 
 def _say_part(part: Part) -> str:
     spare = f"; {part.spare:.0f} check bits to spare" if part.count else ""
-    return f"{len(part.bits)} unknown bits: {part.how}{spare}."
+    return f"{_bits(len(part.bits), 'unknown bit')}: {part.how}{spare}."
+
+
+def _bits(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _show_solutions(told: Told, solved: Solved, part: Part) -> None:
@@ -193,7 +200,8 @@ def _say_conflict(told: Told, rebuilt: Rebuilt, solved: Solved) -> str:
     many = len(solved.conflict) > 1
     text = "These checksums contradict each other" if many else "The checksum contradicts the bits"
     text += " under them: " if many else " under it: "
-    text += "a bit that was taken as known is wrong, or the rule is not this one."
+    text += "a bit that was taken as known is wrong, or the rule is not this one. More passes, also at the "
+    text += "lowest and the highest permitted supply voltage, may show more bits that waver."
     if rebuilt.flips:
         places = ", ".join(f"bit {bit} of {told.address(at)}" for at, bit in rebuilt.flips[:SHOWN])
         text += f" One wrong bit would explain it: {places}."

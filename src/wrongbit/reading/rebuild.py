@@ -18,7 +18,7 @@ from wrongbit.errors import ImageError
 from wrongbit.image.contents import Contents
 from wrongbit.image.lanes import ByteOrder
 from wrongbit.reading.constraints import Bytes, Constraint
-from wrongbit.reading.solve import Part, Solved, single_flips, solve
+from wrongbit.reading.solve import Part, Solved, single_flips, solve, unknown_places
 from wrongbit.reading.sources import (
     CHECKSUM,
     CODES,
@@ -182,23 +182,21 @@ def rebuild(
     odds = _with_partners(odds, partners, provenance, rates)
     contradicted, conflicts = _conflicts(sources, size)
     told = list(notes)
-    solved: Solved | None = None
-    flips: tuple[tuple[int, int], ...] = ()
+    outcome: _Outcome | None = None
     if constraints:
         shape.check()
         doubtful = contradicted.copy()
         for source in sources:
             doubtful |= source.wavers
-        solved = _solve(shape, odds, constraints, doubtful, told)
-        flips = _flips(shape, odds, constraints, solved)
-        odds = _with_solution(shape, odds, constraints, solved, provenance)
+        outcome = _solve(shape, odds, constraints, doubtful, told)
+        odds = _with_solution(shape, odds, constraints, outcome, provenance)
     return _rebuilt(
         odds,
         provenance,
         conflicts,
         constraints=tuple(constraints),
-        solved=solved,
-        flips=flips,
+        solved=None if outcome is None else outcome.solved,
+        flips=() if outcome is None else outcome.flips,
         notes=tuple(told),
     )
 
@@ -272,59 +270,99 @@ def _conflicts(
 # -- checksums ---------------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True)
+class _Outcome:
+    """What the checksums gave.
+
+    Args:
+        solved: The solution, or the contradiction.
+        flips: Single known bits (address, bit) that would explain a contradiction.
+        spent: Check bits that were spent on choosing among so many possible wrong bits.
+    """
+
+    solved: Solved
+    flips: tuple[tuple[int, int], ...] = ()
+    spent: float = 0.0
+
+
+SPARE_FOR_FLIP = 7
+"""Check bits that must be to spare before a bit that nothing else speaks against is turned over. A choice: by
+chance such a bit turns up once in 128 times."""
+
+
 def _solve(
     shape: Shape,
     odds: Odds,
     constraints: Sequence[Constraint],
     doubtful: NDArray[np.bool_],
     told: list[str],
-) -> Solved:
-    """Solve the unknown bits; if that fails, those too that wavered or on which sources do not agree."""
+) -> _Outcome:
+    """Solve the unknown bits; if that fails, take more bits as unknown, the most doubtful first."""
     unknown = _error(odds) > LIKELY_ERROR
     solved = _solve_for(shape, odds, constraints, unknown)
     wider = doubtful & ~unknown
-    if not solved.conflict or not wider.any():
-        return solved
-    again = _solve_for(shape, odds, constraints, unknown | wider)
-    if again.conflict:
-        return solved
+    if not solved.conflict:
+        return _Outcome(solved)
+    if wider.any():
+        again = _solve_for(shape, odds, constraints, unknown | wider)
+        if not again.conflict:
+            told.append(
+                "With the likely bits taken as right the checksums have no solution; "
+                f"{int(wider.sum())} bits that wavered, or on which sources do not agree, were taken as "
+                "unknown too."
+            )
+            return _Outcome(again)
+    return _turn_one(shape, odds, constraints, unknown, solved, told)
+
+
+def _turn_one(
+    shape: Shape,
+    odds: Odds,
+    constraints: Sequence[Constraint],
+    unknown: NDArray[np.bool_],
+    solved: Solved,
+    told: list[str],
+) -> _Outcome:
+    """Look for the one known bit that, turned over, lets the checksums hold."""
+    found = single_flips(shape.to_bytes(odds > 0), ~shape.to_bytes(unknown), constraints)
+    word, place = shape.places(found.byte, found.bit)
+    flips = [(int(at), int(bit)) for at, bit in zip(word, place, strict=True) if bit < shape.bits]
+    if len(flips) != 1:
+        return _Outcome(solved, tuple(flips))
+    wider = unknown.copy()
+    wider[flips[0]] = True
+    again = _solve_for(shape, odds, constraints, wider)
+    spent = float(np.log2(max(found.tried, 1)))
+    tied = [part for part in again.parts if len(part.bits)]
+    if again.conflict or min((part.spare for part in tied), default=0.0) - spent < SPARE_FOR_FLIP:
+        return _Outcome(solved, tuple(flips))
+    at, bit = flips[0]
     told.append(
-        f"With the likely bits taken as right the checksums have no solution; {int(wider.sum())} bits that "
-        "wavered, or on which sources do not agree, were taken as unknown too."
+        f"Bit {bit} of 0x{at:X} is steadily {int(odds[at, bit] > 0)}, but of {found.tried} known bits "
+        "it alone lets the checksums hold when turned over: it was taken as unknown."
     )
-    return again
+    return _Outcome(again, spent=spent)
 
 
 def _solve_for(
     shape: Shape, odds: Odds, constraints: Sequence[Constraint], unknown: NDArray[np.bool_]
 ) -> Solved:
     data, known = shape.to_bytes(odds > 0), ~shape.to_bytes(unknown)
-    solved = solve(data, known, constraints)  # for the places
-    word, bit = shape.places(solved.byte, solved.bit)
-    chance = 1 / (1 + np.exp(-odds[word, bit].astype(np.float64)))
+    byte, bit = unknown_places(known)
+    word, place = shape.places(byte, bit)
+    chance = 1 / (1 + np.exp(-odds[word, place].astype(np.float64)))
     return solve(data, known, constraints, chance)
 
 
-def _flips(
-    shape: Shape, odds: Odds, constraints: Sequence[Constraint], solved: Solved
-) -> tuple[tuple[int, int], ...]:
-    """Single known bits that would explain why the checksums do not hold."""
-    if not solved.conflict or solved.touched.any():
-        return ()
-    byte, bit = single_flips(shape.to_bytes(odds > 0), constraints)
-    word, place = shape.places(byte, bit)
-    return tuple((int(each), int(at)) for each, at in zip(word, place, strict=True) if at < shape.bits)
-
-
 def _with_solution(
-    shape: Shape, odds: Odds, constraints: Sequence[Constraint], solved: Solved, provenance: Bytes
+    shape: Shape, odds: Odds, constraints: Sequence[Constraint], outcome: _Outcome, provenance: Bytes
 ) -> Odds:
     """Log odds after the checksums.
 
     That bits under a checksum are wrong where nobody doubts them is left possible: with the probability that
     follows from their own errors, at most ½, over 2 to the number of spare check bits.
     """
-    result = odds.astype(np.float64)
+    result, solved = odds.astype(np.float64), outcome.solved
     word, bit = shape.places(solved.byte, solved.bit)
     open_ = np.zeros(odds.shape, np.bool_)
     open_[word, bit] = True
@@ -333,7 +371,7 @@ def _with_solution(
         if part.count == 0:
             continue
         base = _covered(shape, constraints, part) & ~open_
-        wrong = _wrong_base(float(errors[base].sum()), part.spare)
+        wrong = _wrong_base(float(errors[base].sum()), max(part.spare - outcome.spent, 0.0))
         _raise(result, base, wrong, provenance)
         if part.probability is None and not (part.can_be_zero & part.can_be_one).all():
             chance = np.where(part.can_be_zero, np.where(part.can_be_one, np.nan, 0.0), 1.0)

@@ -523,43 +523,86 @@ def _split(demands: Sequence[Parity | Total], numbers: tuple[int, ...]) -> list[
     return [tuple(numbers[place] for place in group) for group in groups]
 
 
-def single_flips(
-    data: Bytes, constraints: Sequence[Constraint], *, most: int = LISTED
-) -> tuple[NDArray[np.int64], Bytes]:
-    """Bits of which one alone, if wrong, makes all constraints hold.
+@dataclass(frozen=True)
+class Flips:
+    """Known bits of which one alone, if wrong, lets all constraints hold.
 
     Args:
-        data: ``uint8 (n_bytes,)`` known throughout.
-        constraints: What the bytes should obey, and do not.
-        most: Bits that are returned at most.
-
-    Returns:
-        Byte and bit of each.
+        byte: ``int64 (k,)`` byte of each.
+        bit: ``uint8 (k,)`` its place in the byte.
+        tried: Number of bits that were looked at: the more, the likelier one fits by chance.
     """
-    covered = np.zeros(len(data), np.bool_)
+
+    byte: NDArray[np.int64]
+    bit: Bytes
+    tried: int
+
+
+NO_FLIPS = Flips(np.empty(0, np.int64), np.empty(0, np.uint8), 0)
+"""Nothing was found."""
+
+MOST_FLIPS = 64
+"""Fitting bits beyond which none is told: they would explain nothing."""
+
+
+def single_flips(data: Bytes, known: Bytes, constraints: Sequence[Constraint]) -> Flips:
+    """Look for one wrong bit among those that were taken as known.
+
+    Parities sieve: what a bit changes must be the missing sum, up to what unknown bits can make. The few
+    that are left are solved in full.
+
+    Args:
+        data: ``uint8 (n_bytes,)``; unknown bits are not looked at.
+        known: ``uint8 (n_bytes,)`` a 1 for each known bit.
+        constraints: What the bytes should obey, and cannot.
+    """
+    zeroed = data & known
+    byte, bit = _covered(known, constraints)
+    tried = len(byte)
+    unknown = unknown_places(known)
+    for constraint in constraints:
+        form = demand(constraint, zeroed, *unknown)
+        mine = demand(constraint, zeroed, byte, bit)
+        if isinstance(form, Parity) and isinstance(mine, Parity):
+            fits = _beyond(form.columns, mine.columns ^ np.uint64(form.target)) == 0
+        elif isinstance(form, Total) and isinstance(mine, Total) and not form.touched.any():
+            level = (zeroed[byte] >> bit) & 1
+            fits = np.where(level == 1, -mine.weights, mine.weights) % form.modulus == form.target
+        else:
+            continue
+        byte, bit = byte[fits], bit[fits]
+    if len(byte) > MOST_FLIPS:
+        return Flips(NO_FLIPS.byte, NO_FLIPS.bit, tried)
+    keep = []
+    for place in range(len(byte)):
+        changed = zeroed.copy()
+        changed[byte[place]] ^= 1 << bit[place]
+        if not solve(changed, known, constraints).conflict:
+            keep.append(place)
+    return Flips(byte[keep], bit[keep], tried)
+
+
+def _covered(known: Bytes, constraints: Sequence[Constraint]) -> tuple[NDArray[np.int64], Bytes]:
+    """Byte and place of the known bits that any constraint looks at."""
+    covered = np.zeros(len(known), np.bool_)
     for constraint in constraints:
         for run in constraint.covered():
             covered[run] = True
-    byte = np.repeat(np.flatnonzero(covered), 8)
-    bit = np.tile(np.arange(8, dtype=np.uint8), int(covered.sum()))
-    for constraint in constraints:
-        form = demand(constraint, data, byte, bit)
-        if isinstance(form, Parity):
-            fits = form.columns == np.uint64(form.target)
-        else:
-            level = (data[byte] >> bit) & 1
-            change = np.where(level == 1, -form.weights, form.weights) % form.modulus
-            fits = change == form.target
-        byte, bit = byte[fits], bit[fits]
-    keep = [
-        place
-        for place in range(min(len(byte), 4 * most))
-        if all(each.holds(_flipped(data, int(byte[place]), int(bit[place]))) for each in constraints)
-    ][:most]
-    return byte[keep], bit[keep]
+    at = np.flatnonzero(covered)
+    row, bit = np.nonzero(np.unpackbits(known[at][:, None], axis=1, bitorder="little"))
+    return at[row].astype(np.int64), bit.astype(np.uint8)
 
 
-def _flipped(data: Bytes, byte: int, bit: int) -> bytes:
-    changed = data.copy()
-    changed[byte] ^= 1 << bit
-    return changed.tobytes()
+def _beyond(span: NDArray[np.uint64], vectors: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """What is left of vectors over GF(2) after taking off whatever the span can make; 0: it makes them."""
+    basis: list[int] = []
+    for vector in span.tolist():
+        for each in basis:
+            vector = min(vector, vector ^ each)
+        if vector:
+            basis = [min(each, each ^ vector) for each in basis]
+            basis.append(vector)
+    left = vectors.copy()
+    for each in sorted(basis, reverse=True):
+        left = np.minimum(left, left ^ np.uint64(each))
+    return left
