@@ -17,9 +17,11 @@ from wrongbit.capture.formats._cells import (
     read_time,
     read_word,
 )
-from wrongbit.capture.formats._packing import BadCell, read_levels, read_words
+from wrongbit.capture.formats._level_columns import read_levels
+from wrongbit.capture.formats._packing import BadCell
 from wrongbit.capture.formats._times import read_times
 from wrongbit.capture.formats._tokens import Cells
+from wrongbit.capture.formats._word_columns import read_words
 from wrongbit.machine.recipe import KINDS
 
 FORMS = {2: "b", 8: "o", 10: "d", 16: "x"}
@@ -186,9 +188,10 @@ def test_times(text: str, unit: int | None, picoseconds: int) -> None:
     assert read_times(column([text, text]), 1, unit).time_ps.tolist() == [picoseconds] * 2
 
 
-@pytest.mark.parametrize(
-    "text", ["", "ten", "1.2.3", "1,2.3", "--1", "1e", "e5", ".", "12:30", "nan", "inf", "5 V", "9e9", "1e999"]
-)
+NO_TIMES = ["", "ten", "1.2.3", "1,2.3", "--1", "1e", "e5", ".", "12:30", "nan", "inf", "5 V", "9e9", "1e999"]
+
+
+@pytest.mark.parametrize("text", NO_TIMES)
 def test_a_wrong_time_is_refused_in_any_row(text: str) -> None:
     with pytest.raises(CellError):
         read_time(text, 10**12)

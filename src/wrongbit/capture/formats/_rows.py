@@ -55,13 +55,13 @@ class RowReader:
             last_line = data.find(b"\n", ragged.start) + 1 == len(data)
             if block.last and block.cut and last_line and ragged.cells < len(self.table.headings):
                 self.cut_line = block.line + data.count(b"\n", 0, ragged.start)
-                return self.cells(self.before(block, ragged))
+                return self.cells(self.before(block, ragged.start))
             raise
 
     @staticmethod
-    def before(block: TextBlock, ragged: RaggedRow) -> TextBlock:
-        """The rows of a block before one that has the wrong number of cells."""
-        return replace(block, data=block.data[: ragged.start], cut=False)
+    def before(block: TextBlock, start: int) -> TextBlock:
+        """The rows of a block before the one that begins at this offset, to look for earlier mistakes."""
+        return replace(block, data=block.data[:start], cut=False)
 
     def ragged_error(self, block: TextBlock, ragged: RaggedRow) -> CaptureError:
         """The error for a row with the wrong number of cells."""

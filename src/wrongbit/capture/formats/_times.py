@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.capture.formats._cells import read_time, time_resolution, time_suffix
-from wrongbit.capture.formats._packing import each_text, read_pairs
+from wrongbit.capture.formats._packing import each_text
 from wrongbit.capture.formats._tokens import Cells, Places
+from wrongbit.capture.formats._word_columns import digits_before, read_pairs
 from wrongbit.units import PICOSECONDS
 
 Bools = NDArray[np.bool_]
@@ -30,7 +31,6 @@ _LOOK = 32
 
 _HIGH_HALVES = np.uint64(0xF0F0F0F0F0F0F0F0)
 _LOW_HALVES = np.uint64(0x0F0F0F0F0F0F0F0F)
-_ZEROS = np.uint64(0x3030303030303030)
 _SIXES = np.uint64(0x0606060606060606)
 _THREES = np.uint64(0x3333333333333333)
 _FOUR = np.uint64(4)
@@ -128,7 +128,8 @@ def _plain_decimals(cells: Cells, start: Places, end: Places, places: int) -> tu
     if first.min() < ord("0"):
         start = start + (minus | (first == ord("+")))
     point = end - 1 - places
-    odd = (text[point] != ord(".")) & (text[point] != ord(","))
+    mark = text[point]
+    odd = (mark != ord(".")) & (mark != ord(","))
     if not places:  # a point may stand at the end, or not at all
         point = point + odd
         odd[:] = False
@@ -153,18 +154,13 @@ def _decimal_digits(
     cells: Cells, end: Places, length: Places | int, longest: int
 ) -> tuple[NDArray[np.uint64], Bools]:
     """Values of so many digits before ``end``, eight at a time, and where there are other characters."""
-    numbers = cells.numbers(8)
     value = np.zeros(len(end), np.uint64)
     odd = np.zeros(len(end), np.bool_)
     for done in range(0, longest, 8):
-        left = length - done
         if longest - done <= _FEW_DIGITS:
-            part, other = read_pairs(cells, end - done, left, longest - done, 10)
+            part, other = read_pairs(cells, end - done, length - done, longest - done, 10)
         else:
-            eight = numbers[end - (8 + done)].astype(np.uint64, copy=False)
-            if not isinstance(left, int) or left < 8:
-                unused = (np.clip(8 - np.asarray(left), 0, 8) * 8).astype(np.uint64)
-                eight = eight >> unused << unused | _ZEROS >> (np.uint64(64) - unused)
+            eight = digits_before(cells, end - done, length - done)
             other = (eight & _HIGH_HALVES | ((eight + _SIXES) & _HIGH_HALVES) >> _FOUR) != _THREES
             part = _eight_digits(eight)
         odd |= other

@@ -18,17 +18,18 @@ from typing import cast
 
 import numpy as np
 
-from wrongbit.bits import scatter_bits
 from wrongbit.capture.capture import Capture, Layout, Mode, Times
-from wrongbit.capture.columns import PLANE_BITS, build_layout
+from wrongbit.capture.columns import build_layout
 from wrongbit.capture.formats._cells import CellError, read_time
 from wrongbit.capture.formats._csv_columns import Uses, choose_uses, is_column_name, words_and_levels
-from wrongbit.capture.formats._packing import BadCell, LevelRun, Words, read_words
+from wrongbit.capture.formats._level_columns import LevelRun
+from wrongbit.capture.formats._packing import BadCell, Planes, Words
 from wrongbit.capture.formats._rows import RowReader
 from wrongbit.capture.formats._sampling import SamplingClock
 from wrongbit.capture.formats._table import find_table, has_decimal_comma, split_cells
 from wrongbit.capture.formats._times import ReadTimes, read_times
 from wrongbit.capture.formats._tokens import Cells, RaggedRow
+from wrongbit.capture.formats._word_columns import read_words
 from wrongbit.capture.text import BLOCK, TextBlock, TextFile
 from wrongbit.errors import CaptureError
 from wrongbit.machine.model import Point
@@ -67,11 +68,14 @@ def open_csv(
 
 @dataclass(frozen=True)
 class _Rows:
-    """What a block's rows hold; the error, if there is one, belongs to the row after the last of them."""
+    """What a block's rows hold."""
 
-    planes: tuple[Words, ...]
-    unknown: tuple[Words, ...]
+    levels: list[Words]
+    unknown: list[Words | None]
     times: ReadTimes | None
+
+    def __len__(self) -> int:
+        return len(self.levels[0])
 
 
 class CsvSource:
@@ -153,7 +157,7 @@ class CsvSource:
                 clock = self._clock(rows.times)
             for part, times in self._timed(rows, clock, first):
                 yield self._capture(rows, part, times, first + part.start)
-            first += len(rows.planes[0])
+            first += len(rows)
         if first == 0:
             raise self._rows.no_rows()
 
@@ -173,7 +177,7 @@ class CsvSource:
                 if latest is not None and rows.times.time_ps[0] < latest:
                     raise self._time_error(cells, block, 0, latest)
                 latest = int(rows.times.time_ps[-1])
-            if sum(len(each.planes[0]) for each in held) >= self._chunk_rows:
+            if sum(len(each) for each in held) >= self._chunk_rows:
                 yield _join(held)
                 held = []
             held.append(rows)
@@ -182,7 +186,7 @@ class CsvSource:
             yield _join(held)
 
     def _timed(self, rows: _Rows, clock: SamplingClock | None, first: int) -> Iterator[tuple[slice, Times]]:
-        count = len(rows.planes[0])
+        count = len(rows)
         if rows.times is None:
             period = self._point.period
             yield slice(0, count), Times() if period is None else Times(first * period, period)
@@ -194,8 +198,10 @@ class CsvSource:
     def _capture(self, rows: _Rows, part: slice, times: Times, first: int) -> Capture:
         return Capture(
             layout=self._layout,
-            planes=tuple(plane[part] for plane in rows.planes),
-            unknown=tuple(plane[part] if plane[part].any() else None for plane in rows.unknown),
+            planes=tuple(plane[part] for plane in rows.levels),
+            unknown=tuple(
+                None if plane is None or not plane[part].any() else plane[part] for plane in rows.unknown
+            ),
             times=times,
             mode=cast(Mode, self._point.mode),
             first_sample=first,
@@ -214,21 +220,20 @@ class CsvSource:
         try:
             cells = self._rows.cells(block)
         except RaggedRow as ragged:
-            self._read(self._rows.before(block, ragged))  # a mistake in an earlier row is told first
+            self._read(self._rows.before(block, ragged.start))  # a mistake in an earlier row is told first
             raise self._rows.ragged_error(block, ragged) from None
-        count = self._layout.plane_count
-        planes = tuple(np.zeros(len(cells), np.uint64) for _ in range(count))
-        unknown = tuple(np.zeros(len(cells), np.uint64) for _ in range(count))
+        planes = Planes(len(cells), self._layout.plane_count)
         times = None
         bad: list[BadCell] = []
         for run in self._runs:
             try:
-                run.pack(cells, planes, unknown)
+                run.pack(cells, planes)
             except BadCell as error:
                 bad.append(error)
         for column, positions in self._words:
             try:
-                self._pack_words(cells, column, positions, planes, unknown)
+                words, unknown = read_words(cells, column, self._point.radix, len(positions))
+                planes.add(words, positions, unknown)
             except BadCell as error:
                 bad.append(error)
         try:
@@ -241,26 +246,9 @@ class CsvSource:
         if len(back) and (worst is None or back[0] < worst.row):
             raise self._time_error(cells, block, int(back[0]), None)
         if worst is not None:
+            self._read(self._rows.before(block, cells.row_start(worst.row)))
             raise self._rows.cell_error(cells, block, worst)
-        return _Rows(planes, unknown, times), cells, block
-
-    def _pack_words(
-        self,
-        cells: Cells,
-        column: int,
-        positions: tuple[int, ...],
-        planes: tuple[Words, ...],
-        unknown: tuple[Words, ...],
-    ) -> None:
-        value, value_unknown = read_words(cells, column, self._point.radix, len(positions))
-        for number in range(len(planes)):
-            low = number * PLANE_BITS
-            places = [p - low if low <= p < low + PLANE_BITS else -1 for p in positions]
-            if max(places) >= 0:
-                plane, unknown_plane = planes[number], unknown[number]
-                plane |= scatter_bits(value, places)
-                if value_unknown is not None:
-                    unknown_plane |= scatter_bits(value_unknown, places)
+        return _Rows(planes.levels, planes.unknown, times), cells, block
 
     # -- time ------------------------------------------------------------------------------------------
 
@@ -336,8 +324,10 @@ def _join(parts: list[_Rows]) -> _Rows:
         times = ReadTimes(
             np.concatenate([each.time_ps for each in stamps]), min(each.resolution_ps for each in stamps)
         )
-    return _Rows(
-        tuple(np.concatenate(planes) for planes in zip(*(part.planes for part in parts), strict=True)),
-        tuple(np.concatenate(planes) for planes in zip(*(part.unknown for part in parts), strict=True)),
-        times,
-    )
+    levels = [np.concatenate(planes) for planes in zip(*(part.levels for part in parts), strict=True)]
+    unknown: list[Words | None] = []
+    for planes in zip(*(part.unknown for part in parts), strict=True):
+        some = any(plane is not None for plane in planes)
+        filled = [np.zeros(len(p), np.uint64) if u is None else u for p, u in zip(parts, planes, strict=True)]
+        unknown.append(np.concatenate(filled) if some else None)
+    return _Rows(levels, unknown, times)

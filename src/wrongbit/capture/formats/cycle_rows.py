@@ -16,11 +16,12 @@ from numpy.typing import NDArray
 from wrongbit.capture.columns import Column, find_columns, quoted, sample_heading, time_heading
 from wrongbit.capture.formats._cells import read_kind
 from wrongbit.capture.formats._csv_columns import unit_of_times
-from wrongbit.capture.formats._packing import BadCell, Words, each_text, read_words
+from wrongbit.capture.formats._packing import BadCell, Words, each_text
 from wrongbit.capture.formats._rows import RowReader
 from wrongbit.capture.formats._table import SEPARATORS, Table, split_cells
 from wrongbit.capture.formats._times import read_times
 from wrongbit.capture.formats._tokens import Cells, Places, RaggedRow
+from wrongbit.capture.formats._word_columns import read_words
 from wrongbit.capture.source import CycleRows
 from wrongbit.capture.text import TextBlock, TextFile
 from wrongbit.errors import CaptureError
@@ -237,11 +238,12 @@ class _CycleTable:
         try:
             cells = self.rows.cells(block)
         except RaggedRow as ragged:
-            self._read_block(self.rows.before(block, ragged), parts)  # an earlier mistake is told first
+            self._read_block(self.rows.before(block, ragged.start), parts)  # an earlier mistake is told first
             raise self.rows.ragged_error(block, ragged) from None
         try:
             self._read_cells(cells, block, parts)
         except BadCell as bad:
+            self._read_block(self.rows.before(block, cells.row_start(bad.row)), parts)
             raise self.rows.cell_error(cells, block, bad) from None
 
     def _read_cells(self, cells: Cells, block: TextBlock, parts: _Parts) -> None:
