@@ -63,9 +63,8 @@ def test_a_case_is_complete_and_repeatable(tmp_path, name):
 def test_every_probe_point_of_the_machine_file_has_its_export(tmp_path, name):
     case = write_case(tmp_path, name, cycles=10)
     described = load_machine(case.machine_file, recipe_names=recipe_names())
-    assert [(point.name, point.mode) for point in described.point] == [
-        (export.point, export.mode) for export in machine_named(name).exports
-    ]
+    at_processor = [(point.name, point.mode) for point in described.point if not point.on]
+    assert at_processor == [(export.point, export.mode) for export in machine_named(name).exports]
 
 
 @pytest.mark.parametrize("name", NAMES)

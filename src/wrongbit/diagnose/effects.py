@@ -43,7 +43,13 @@ class LinesFloat(BusStage):
 
 @dataclass(frozen=True)
 class AlwaysOn(SelectionStage):
-    """A chip (``part``) answers at every address, as well as the one that should; a low level wins."""
+    """A chip (``part``) answers at every address, as well as the one that should; a low level wins.
+
+    Args:
+        others: All chips that do, with ``part`` first.
+    """
+
+    others: tuple[str, ...]
 
     @property
     def model(self) -> str:
@@ -53,19 +59,24 @@ class AlwaysOn(SelectionStage):
     @property
     def chips(self) -> tuple[str, ...]:
         """Names of the chips whose choice it changes."""
-        return (self.part,)
+        return self.others
+
+    @property
+    def rates(self) -> Rates:
+        """Rates to try: an enable may come and go."""
+        return LOOSE
 
     def say(self) -> str:
         """What is wrong, in a sentence for people."""
-        return f"{self.part} answers at every address."
+        return f"{' and '.join(self.others)} answer at every address{self.often()}."
 
     def concerns(self, selected: dict[str, NDArray[np.bool_]]) -> NDArray[np.bool_]:  # type: ignore[override]
         """Rows in which it should not answer."""
-        return ~selected[self.part]
+        return np.asarray(~np.logical_and.reduce([selected[name] for name in self.others]))
 
     def choose(self, selected: dict[str, NDArray[np.bool_]]) -> dict[str, NDArray[np.bool_]]:
         """For each chip the rows in which it answers."""
-        return selected | {self.part: np.ones_like(selected[self.part])}
+        return selected | {name: np.ones_like(selected[name]) for name in self.others}
 
 
 @dataclass(frozen=True)

@@ -144,6 +144,18 @@ class Structure:
                     found.update(default_address_lines(chip, processor))
         return found
 
+    @cached_property
+    def sockets(self) -> dict[str, tuple[str, ...]]:
+        """For each chip the sockets next to it on its paths."""
+        found: dict[str, set[str]] = {}
+        for path in self.machine.path:
+            if path.through:
+                next_to = path.through[0 if path.carries == "data" else -1]
+                if self.parts[next_to].kind == "socket":
+                    for chip in path.chips:
+                        found.setdefault(chip, set()).add(next_to)
+        return {chip: tuple(sorted(names)) for chip, names in found.items()}
+
     def passive(self, part: str) -> bool:
         """The part only conducts."""
         return self.parts[part].kind in PASSIVE
@@ -243,11 +255,12 @@ class Structure:
         """What a probe point sees when this is wrong."""
         match hypothesis.carries:
             case "inside":
-                return Effect(hypothesis.fault, frozenset({hypothesis.part}))
+                own = self.chips_seen(point) & {hypothesis.part}
+                return Effect(hypothesis.fault, own) if own else NOTHING
             case "probe":
                 if hypothesis.part != f"lead of {point.name}":
                     return NOTHING
-                return Effect(self._data_fault(hypothesis), self._chips_seen(point))
+                return Effect(self._data_fault(hypothesis), self.chips_seen(point))
             case "data":
                 return self._data(hypothesis, point)
             case "enable":
@@ -255,9 +268,12 @@ class Structure:
             case _:
                 return self._address(hypothesis, point)
 
-    def _chips_seen(self, point: Point) -> frozenset[str]:
+    def chips_seen(self, point: Point) -> frozenset[str]:
+        """Chips whose words pass a probe point: those of the data paths that it names, or all of the bus."""
         processor = self.machine.processor_of(point.processor)
-        return frozenset(chip.name for chip in self.machine.chips_of(processor))
+        every = frozenset(chip.name for chip in self.machine.chips_of(processor))
+        named = [p for p in self.machine.path if p.carries == "data" and p.name in point.on]
+        return every & {chip for path in named for chip in path.chips} if named else every
 
     def _data_fault(self, hypothesis: Hypothesis) -> Fault:
         what = hypothesis.what
@@ -296,6 +312,7 @@ class Structure:
             position = self.position(number, point)
             if position is not None and self._behind(number, position, count, segment):
                 chips.update(self.machine.path[number].chips)
+        chips &= self.chips_seen(point)
         if not chips:
             return NOTHING
         if hypothesis.what == "silent":
@@ -326,6 +343,7 @@ class Structure:
                 shown = True
             else:
                 chips.update(self.machine.path[number].chips)
+        chips &= self.chips_seen(point)
         what, line, other = hypothesis.what, hypothesis.line, hypothesis.other
         told = Shown(what, line, other) if shown and hypothesis.is_short and self._tells(hypothesis) else None
         if not chips:
@@ -339,19 +357,19 @@ class Structure:
 
     def _enable(self, hypothesis: Hypothesis, point: Point) -> Effect:
         """Who answers changes, wherever data is read; a buffer that is off is seen behind it."""
-        seen = self._chips_seen(point)
+        seen = self.chips_seen(point)
         ends = [end for end in hypothesis.ends if end in self.chips]
         chips = seen.intersection(ends)
         for number, path in enumerate(self.machine.path):
             position = self.position(number, point)
             for buffer in set(hypothesis.ends) & set(path.through):
                 if path.carries == "data" and position is not None and position > path.through.index(buffer):
-                    chips |= frozenset(path.chips)
-        if not chips:
+                    chips |= seen.intersection(path.chips)
+        if not chips and hypothesis.what == "silent":
             return NOTHING
         if hypothesis.what == "always on":
-            (chip, *_) = ends
-            return Effect(AlwaysOn(chip), seen - {chip})
+            others = seen - set(ends)
+            return Effect(AlwaysOn(ends[0], tuple(ends)), others) if others else NOTHING
         return Effect(
             LinesFloat(BUS, mask_of([b for c in chips for b in self.chips[c].lane])), frozenset(chips)
         )

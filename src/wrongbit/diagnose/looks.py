@@ -1,0 +1,259 @@
+"""A capture as a witness: what it costs an explanation, given what it should have shown at its probe point.
+
+The likelihood is that of `wrongbit.faults`: a cost in nats, the fall of the log likelihood below that of a
+perfect prediction. A fault that the structure says touches some chips only is costed on their reads; the
+wrong bits of all other reads count in full.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.bits import count_bits
+from wrongbit.compare.memory_map import MemoryMap
+from wrongbit.diagnose.effects import Effect, Shown
+from wrongbit.faults.batch import spread
+from wrongbit.faults.evidence import Evidence
+from wrongbit.faults.fault import Fault
+from wrongbit.faults.likelihood import cost_of
+from wrongbit.faults.noise import Noise
+from wrongbit.faults.posterior import allowed_bits, unexplained_bits
+from wrongbit.faults.rows import Index, Rows
+from wrongbit.machine.model import Point
+
+Chosen = NDArray[np.bool_]
+
+SAMPLE = 40
+"""Wrong rows, and as many right ones, on which hopeless explanations are refuted."""
+
+HOPELESS = 60.0
+"""Nats behind the best on a sample: such an explanation is not costed on all rows."""
+
+MOVES = 0.8
+"""Probability that an address line which nothing holds is seen to move in a capture. A choice, no source."""
+
+COMES_AND_GOES = 0.2
+"""Probability that a short comes and goes, so that its line moves all the same. As in `wrongbit.faults`."""
+
+ENOUGH = 64
+"""Different reads below which nothing is made of a line that did not move."""
+
+
+@dataclass
+class Look:
+    """One capture at one probe point.
+
+    Args:
+        point: Where it was taken.
+        label: What people call it.
+        rows: Its unique observations, ready for predictions.
+        evidence: The same as they were gathered.
+        noise: Probability that a bit is read wrong for no other reason.
+    """
+
+    point: Point
+    label: str
+    rows: Rows
+    evidence: Evidence
+    noise: Noise
+    _costs: dict[tuple[Effect, ...], float] = field(default_factory=dict, repr=False)
+    _fitted: dict[Effect, Fault] = field(default_factory=dict, repr=False)
+    _taken: dict[tuple[bytes, bool], Rows] = field(default_factory=dict, repr=False)
+    _concerned: dict[frozenset[str], Chosen] = field(default_factory=dict, repr=False)
+    _best: float = np.inf
+
+    @staticmethod
+    def of(
+        point: Point,
+        label: str,
+        evidence: Evidence,
+        memory_map: MemoryMap,
+        noise: float,
+        chips: frozenset[str] | None = None,
+    ) -> Look:
+        """From condensed evidence.
+
+        Args:
+            point: Where it was taken.
+            label: What people call it.
+            evidence: From `wrongbit.faults.evidence.gather_evidence`.
+            memory_map: The chips on the bus of the point's processor.
+            noise: The noise rate.
+            chips: Chips whose words pass the point; None for all.
+        """
+        if chips is not None:
+            evidence = _only(evidence, memory_map, chips)
+        return Look(point, label, Rows.of(evidence, memory_map), evidence, Noise(noise))
+
+    @property
+    def wrong(self) -> bool:
+        """Some judged bit differs from what it should be."""
+        return bool(self.rows.wrong.any())
+
+    @property
+    def chips_judged(self) -> frozenset[str]:
+        """Chips of which at least one bit was judged."""
+        return frozenset(c.name for c in self.rows.memory_map.chips if self.rows.at(c).judged.any())
+
+    @property
+    def chips_wrong(self) -> frozenset[str]:
+        """Chips with a wrong bit in their lane."""
+        found = []
+        for chip in self.rows.memory_map.chips:
+            at = self.rows.at(chip)
+            if ((at.expected ^ at.seen) & at.judged).any():
+                found.append(chip.name)
+        return frozenset(found)
+
+    def cost(self, effects: Sequence[Effect]) -> float:
+        """Nats that this capture costs an explanation with these effects; a lower bound where hopeless."""
+        seen = tuple(effect for effect in effects if effect != Effect())
+        known = self._costs.get(seen)
+        if known is None:
+            known = self._costs[seen] = self._work_out(seen)
+        return known
+
+    def _work_out(self, effects: tuple[Effect, ...]) -> float:
+        lines = self._lines([effect.shown for effect in effects if effect.shown is not None])
+        words = [effect for effect in effects if effect.fault is not None]
+        bound = self._words(words, sampled=True) + lines
+        if bound > self._best + HOPELESS:
+            return bound
+        cost = self._words(words, sampled=False) + lines
+        self._best = min(self._best, cost)
+        return cost
+
+    def unexplained(self, effects: Sequence[Effect]) -> int:
+        """Judged bits that were seen otherwise than an explanation with these effects allows."""
+        total = 0
+        for faults, rows in self._divided([e for e in effects if e.fault is not None], sampled=False):
+            total += unexplained_bits(faults and cost_of(faults, rows, self.noise).faults, rows)
+        return total
+
+    @property
+    def allowed(self) -> int:
+        """Unexplained bits that noise makes credible."""
+        return allowed_bits(int(count_bits(self.rows.judged).sum()), self.noise.rate)
+
+    def _words(self, effects: Sequence[Effect], *, sampled: bool) -> float:
+        """Cost of the words, each row with the faults that concern it."""
+        total = 0.0
+        settled = len(effects) > 1
+        for faults, rows in self._divided(effects, sampled=sampled):
+            if faults:
+                found = cost_of(faults, rows, self.noise, settled=settled)
+                total += found.nats
+                if not settled and not sampled:
+                    self._fitted[effects[0]] = found.faults[0]
+            else:
+                total += self.noise.wrong * rows.wrong_weight()
+        return total
+
+    def _divided(
+        self, effects: Sequence[Effect], *, sampled: bool
+    ) -> Iterator[tuple[tuple[Fault, ...], Rows]]:
+        """The rows in parts, each with the faults that concern it.
+
+        Several faults at once have the rates that they were found to have alone.
+        """
+        key = np.zeros(len(self.rows), np.intp)
+        for number, effect in enumerate(effects):
+            key |= self._concern(effect.chips).astype(np.intp) << number
+        for code in range(1 << len(effects)):
+            rows = self._take(key == code, sampled)
+            if len(rows):
+                chosen = [effect for number, effect in enumerate(effects) if code >> number & 1]
+                alone = len(effects) == 1
+                faults = [e.fault if alone else self._fitted.get(e, e.fault) for e in chosen]
+                yield tuple(fault for fault in faults if fault is not None), rows
+
+    def _concern(self, chips: frozenset[str]) -> Chosen:
+        """``bool (m,)`` reads that one of these chips should have answered."""
+        known = self._concerned.get(chips)
+        if known is None:
+            known = np.zeros(len(self.rows), np.bool_)
+            for chip in self.rows.memory_map.chips:
+                if chip.name in chips:
+                    known[self.rows.at(chip).index] = True
+            self._concerned[chips] = known
+        return known
+
+    def _take(self, chosen: Chosen, sampled: bool) -> Rows:
+        key = (chosen.tobytes(), sampled)
+        if key not in self._taken:
+            wrong = self.rows.wrong != 0
+            if sampled:
+                parts = [spread(np.flatnonzero(chosen & which), SAMPLE) for which in (wrong, ~wrong)]
+                index: Index = np.concatenate(parts)
+            else:
+                index = np.flatnonzero(chosen)
+            self._taken[key] = self.rows.take(index)
+        return self._taken[key]
+
+    # Address columns ---------------------------------------------------------------------------------
+
+    def still(self) -> dict[int, int]:
+        """Address lines that never moved, with their level; empty where too little was seen to tell."""
+        if len(self.rows) < ENOUGH:
+            return {}
+        ones = int(np.bitwise_or.reduce(self.rows.address))
+        zeros = int(np.bitwise_and.reduce(self.rows.address))
+        return {
+            line: ones >> line & 1
+            for line in range(self.rows.memory_map.address_bits)
+            if ones >> line & 1 == zeros >> line & 1
+        }
+
+    def _lines(self, shown: Sequence[Shown]) -> float:
+        """Cost of the address columns: a line that something holds does not move, another one should."""
+        if not shown:
+            return 0.0
+        total = 0.0
+        still = self.still()
+        for each in shown:
+            if each.what in ("stuck at 0", "stuck at 1"):
+                level = int(each.what[-1])
+                if still.get(each.line) == level:
+                    total += float(np.log1p(-MOVES))  # better than for all that do not explain it
+                else:
+                    total += _unless_loose(self.noise.wrong * self._weight_with(each.line, 1 - level))
+            else:
+                lines = [self.rows.address >> np.uint64(line) for line in (each.line, each.other)]
+                apart = ((lines[0] ^ lines[1]) & np.uint64(1)).astype(np.float64)
+                total += _unless_loose(self.noise.wrong * float(apart @ self.rows.weight))
+        return total
+
+    def _weight_with(self, line: int, level: int) -> float:
+        bits = (self.rows.address >> np.uint64(line)) & np.uint64(1)
+        return float((bits == np.uint64(level)).astype(np.float64) @ self.rows.weight)
+
+    def first_wrong(self) -> int | None:
+        """Row of the first wrong observation, None without one."""
+        found = np.flatnonzero(self.rows.wrong)
+        return int(found[0]) if len(found) else None
+
+    def wrong_share(self) -> float:
+        """Share of the observations with a wrong bit."""
+        return float((count_bits(self.rows.wrong) > 0).mean()) if len(self.rows) else 0.0
+
+
+def _only(evidence: Evidence, memory_map: MemoryMap, chips: frozenset[str]) -> Evidence:
+    """The evidence of some chips only: the bits of others are not judged."""
+    lanes = np.zeros(len(evidence), np.uint64)
+    for chip in memory_map.chips:
+        if chip.name in chips:
+            here = chip.selected(evidence.bank, evidence.address)
+            lanes |= np.where(here, np.uint64(chip.lane_mask), np.uint64(0))
+    judged = evidence.judged & lanes
+    kept = np.flatnonzero(judged)
+    columns = {item.name: getattr(evidence, item.name)[kept] for item in fields(Evidence)}
+    return Evidence(**columns | {"judged": judged[kept], "seen": (evidence.seen & judged)[kept]})
+
+
+def _unless_loose(nats: float) -> float:
+    """Cost of levels that a constant short does not allow, when it may also come and go."""
+    return -float(np.logaddexp(np.log1p(-COMES_AND_GOES) - nats, np.log(COMES_AND_GOES)))

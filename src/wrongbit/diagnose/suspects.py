@@ -1,0 +1,450 @@
+"""Suspects weighed by all that was observed: one posterior, with what speaks for and against each part.
+
+Every hypothesis starts with its failure rate; each capture and each measurement by hand costs it nats; what
+remains, normalised, is the posterior. Single faults come first. Where none of them explains the captures,
+pairs of the strongest are tried.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.diagnose.conflicts import Parts, minimal_hitting_sets, minimal_sets
+from wrongbit.diagnose.entropy import Shares, entropy, pool
+from wrongbit.diagnose.hand import OUTCOMES, Measurement, chances
+from wrongbit.diagnose.looks import Look
+from wrongbit.diagnose.propagate import Component, System, passing, sourcing
+from wrongbit.diagnose.rates import chip_rate
+from wrongbit.diagnose.structure import Hypothesis, Structure
+from wrongbit.faults.cellwise import CellwiseFault
+from wrongbit.faults.fault import Fault
+from wrongbit.faults.models import MODELS, NO_FAULT_PRIOR
+from wrongbit.faults.models.wires import OutputFault
+from wrongbit.faults.posterior import weigh
+
+TIE = float(np.log(20))
+"""Parts whose odds on the measurements alone are shorter than this are not told apart, as in `faults`."""
+
+SMALL = 0.01
+"""A part with less than this share of the doubt is left out of a tie."""
+
+PAIR = 0.02
+"""Probability of a second, independent fault. A choice, no source."""
+
+PAIR_POOL, PAIR_POOL_EACH = 14, 5
+"""Single faults of which pairs are made: the strongest, and those that explain each capture best."""
+
+INSIDE: dict[str, float] = {
+    "output stuck": 0.20,
+    "output open": 0.06,
+    "outputs bridged": 0.03,
+    "chip address line stuck": 0.12,
+    "chip address line open": 0.06,
+    "chip address lines bridged": 0.02,
+    "chip silent": 0.12,
+    "slow data": 0.08,
+    "wrong contents": 0.01,
+    "scattered cells": 0.08,
+    "lost charge": 0.10,
+    "dead row": 0.05,
+    "dead column": 0.05,
+    "weak column": 0.02,
+}
+"""Share of each family in the failures of a memory itself, its socket left out. Judgement, no source."""
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """One fault, or two at once.
+
+    Args:
+        faults: What is wrong.
+    """
+
+    faults: tuple[Hypothesis, ...]
+
+    @property
+    def part(self) -> str:
+        """The part, or both."""
+        return " and ".join(dict.fromkeys(each.part for each in self.faults))
+
+    @property
+    def weight(self) -> float:
+        """Prior, not normalised; a pair's is set when it is made."""
+        return self.faults[0].weight
+
+    def say(self) -> str:
+        """What is wrong, in a few words."""
+        return "; ".join(each.say() for each in self.faults)
+
+
+@dataclass(frozen=True)
+class Witness:
+    """What one observation says of one part.
+
+    Args:
+        label: The observation.
+        nats: Change of the part's log odds against all others; above 0 it speaks for the part.
+    """
+
+    label: str
+    nats: float
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A part under suspicion.
+
+    Args:
+        part: Reference designator, ``lead of POINT``, or two parts.
+        share: Posterior probability that it is the one.
+        prior: Its probability before anything was measured.
+        ways: What may be wrong with it, likeliest first, with the probability of each.
+        witnesses: What each observation says of it, in order.
+    """
+
+    part: str
+    share: float
+    prior: float
+    ways: tuple[tuple[str, float], ...]
+    witnesses: tuple[Witness, ...]
+
+
+@dataclass(frozen=True)
+class Weighing:
+    """Everything that was weighed.
+
+    Args:
+        structure: The board.
+        explanations: All of them.
+        log_prior: ``float64 (n,)``.
+        costs: ``float64 (n, k)`` nats that each observation costs each explanation.
+        labels: What the observations are called.
+        looks: The captures.
+        measurements: What was done by hand.
+        conflicts: Sets of parts that cannot all be sound, minimal.
+        diagnoses: Smallest sets of faulty parts that meet all conflicts; at most two parts.
+        explained: Some explanation costs no more than noise and the unknowns of faults make credible.
+    """
+
+    structure: Structure
+    explanations: tuple[Explanation, ...]
+    log_prior: NDArray[np.float64]
+    costs: NDArray[np.float64]
+    labels: tuple[str, ...]
+    looks: tuple[Look, ...]
+    measurements: tuple[Measurement, ...]
+    conflicts: tuple[Parts, ...]
+    diagnoses: tuple[Parts, ...]
+    explained: bool
+
+    @property
+    def shares(self) -> Shares:
+        """Posterior probability of each explanation, ``float64 (n,)``."""
+        return _normal(self.log_prior - self.costs.sum(axis=1))
+
+    @property
+    def groups(self) -> tuple[NDArray[np.intp], tuple[str, ...]]:
+        """Number of each explanation's part, and the parts' names."""
+        names = list(dict.fromkeys(each.part for each in self.explanations))
+        number = {name: index for index, name in enumerate(names)}
+        return np.array([number[each.part] for each in self.explanations], np.intp), tuple(names)
+
+    @property
+    def doubt(self) -> float:
+        """Entropy over parts, in bits."""
+        return entropy(pool(self.shares, self.groups[0]))
+
+    @property
+    def fault_seen(self) -> bool:
+        """Something observed is not as it should be."""
+        bad = {"bad", "open", "found", "cured", "none"}
+        by_hand = any(
+            each.outcome in bad and (each.kind, each.outcome) != ("short", "none")
+            for each in self.measurements
+        )
+        return by_hand or any(look.wrong for look in self.looks)
+
+    def suspects(self) -> tuple[Suspect, ...]:
+        """Parts, most suspicious first."""
+        shares = self.shares
+        groups, names = self.groups
+        prior = pool(_normal(self.log_prior), groups)
+        posterior = pool(shares, groups)
+        steps = self._steps(groups)
+        found = []
+        for number in np.argsort(-posterior, kind="stable").tolist():
+            own = np.flatnonzero(groups == number)
+            own = own[np.argsort(-shares[own], kind="stable")][:5]
+            ways = tuple((self.explanations[k].say(), float(shares[k])) for k in own.tolist())
+            witnesses = tuple(Witness(label, float(steps[k][number])) for k, label in enumerate(self.labels))
+            found.append(
+                Suspect(names[number], float(posterior[number]), float(prior[number]), ways, witnesses)
+            )
+        return tuple(found)
+
+    def _steps(self, groups: NDArray[np.intp]) -> list[Shares]:
+        """Change of each part's log odds by each observation, in order."""
+        steps = []
+        score = self.log_prior.copy()
+        before = _odds(pool(_normal(score), groups))
+        for k in range(self.costs.shape[1]):
+            score = score - self.costs[:, k]
+            after = _odds(pool(_normal(score), groups))
+            steps.append(after - before)
+            before = after
+        return steps
+
+    def top(self) -> tuple[str, ...]:
+        """The parts that cannot be told apart from the best by what was measured, likeliest first."""
+        groups, names = self.groups
+        total = self.costs.sum(axis=1)
+        least = np.full(len(names), np.inf)
+        np.minimum.at(least, groups, total)
+        posterior = pool(self.shares, groups)
+        best = int(np.argmax(posterior))
+        tied = np.flatnonzero((least - least[best] < TIE) & (posterior >= SMALL))
+        order = sorted({best, *tied.tolist()}, key=lambda number: -posterior[number])
+        return tuple(names[number] for number in order)
+
+
+def _normal(score: NDArray[np.float64]) -> Shares:
+    return np.asarray(np.exp(score - np.logaddexp.reduce(score)))
+
+
+def _odds(shares: Shares) -> Shares:
+    kept = np.clip(shares, 1e-12, 1 - 1e-12)
+    return np.asarray(np.log(kept) - np.log1p(-kept))
+
+
+def weigh_suspects(
+    structure: Structure,
+    looks: Sequence[Look],
+    measurements: Sequence[Measurement] = (),
+    *,
+    pairs: bool = True,
+) -> Weighing:
+    """Weigh everything that may be wrong by all captures and measurements together.
+
+    Args:
+        structure: The board.
+        looks: Captures, in the order in which they were taken.
+        measurements: What was done by hand.
+        pairs: Try two faults at once where no single one explains the captures.
+    """
+    singles = [Explanation((each,)) for each in _hypotheses(structure, looks)]
+    log_prior = np.log([each.weight for each in singles])
+    costs = np.array([_costs(each, structure, looks, measurements) for each in singles])
+    costs = costs.reshape(len(singles), len(looks) + len(measurements))
+    explained = _explained(singles, log_prior, costs, structure, looks)
+    explanations = singles
+    if pairs and not explained:
+        doubles, prior, more = _pairs(singles, log_prior, costs, structure, looks, measurements)
+        if doubles:
+            explanations = [*singles, *doubles]
+            log_prior = np.concatenate([log_prior, prior])
+            costs = np.concatenate([costs, more])
+            explained = _explained(explanations, log_prior, costs, structure, looks)
+    conflicts = minimal_sets(each for look in looks for each in conflicts_of(structure, look))
+    return Weighing(
+        structure=structure,
+        explanations=tuple(explanations),
+        log_prior=log_prior,
+        costs=costs,
+        labels=(*(look.label for look in looks), *(each.say() for each in measurements)),
+        looks=tuple(looks),
+        measurements=tuple(measurements),
+        conflicts=tuple(conflicts),
+        diagnoses=tuple(minimal_hitting_sets(conflicts, largest=2)),
+        explained=explained,
+    )
+
+
+def _explained(
+    explanations: Sequence[Explanation],
+    log_prior: NDArray[np.float64],
+    costs: NDArray[np.float64],
+    structure: Structure,
+    looks: Sequence[Look],
+) -> bool:
+    """The best explanation leaves no more bits unexplained in any capture than noise makes credible."""
+    if not explanations:
+        return False
+    best = explanations[int(np.argmax(log_prior - costs.sum(axis=1)))]
+    return all(
+        look.unexplained([structure.effect(each, look.point) for each in best.faults]) <= look.allowed
+        for look in looks
+    )
+
+
+# Hypotheses ----------------------------------------------------------------------------------------
+
+
+def _hypotheses(structure: Structure, looks: Sequence[Look]) -> list[Hypothesis]:
+    found = list(structure.hypotheses())
+    for point in dict.fromkeys(look.point.name for look in looks):
+        found += structure.leads(structure.machine.point_of(point))
+    return found + list(_inside(structure, looks))
+
+
+def _inside(structure: Structure, looks: Sequence[Look]) -> Iterable[Hypothesis]:
+    """Faults within chips: stuck and open outputs always, and whatever the captures themselves suggest."""
+    known: dict[tuple[str, Fault], Hypothesis] = {}
+    families = {family.name: family.prior for family in MODELS}
+    total = NO_FAULT_PRIOR + sum(families.values())
+    for chip in structure.machine.chip:
+        if chip.kind == "io":
+            continue
+        names = tuple(f"D{bit}" for bit in chip.lane)
+        for output in range(len(chip.lane)):
+            for what, model in (
+                ("stuck at 0", "output stuck"),
+                ("stuck at 1", "output stuck"),
+                ("open", "output open"),
+            ):
+                fault: Fault = OutputFault(chip.name, what, output, -1, names)  # type: ignore[arg-type]
+                share = INSIDE[model] / chip.bits / (2 if model == "output stuck" else 1)
+                known[chip.name, fault] = _within(chip.name, fault, chip_rate(chip) * share)
+    for look in looks:
+        if not look.wrong:
+            continue
+        chips = {chip.name for chip in look.rows.memory_map.chips}
+        for fault, log_prior in _suggested(look):
+            if fault.model not in INSIDE:
+                continue
+            share = (
+                float(np.exp(log_prior)) * total / families[fault.model] * len(chips) * INSIDE[fault.model]
+            )
+            rate = chip_rate(structure.chips[fault.part]) * min(share, INSIDE[fault.model])
+            known.setdefault((fault.part, fault), _within(fault.part, fault, rate))
+    return known.values()
+
+
+def _within(chip: str, fault: Fault, rate: float) -> Hypothesis:
+    return Hypothesis(chip, "inside", "inside", fault=fault, weight=rate)
+
+
+def _suggested(look: Look) -> list[tuple[Fault, float]]:
+    """Single faults of chips that come near to explaining a capture, without what was fitted."""
+    found = []
+    for finding in weigh(look.evidence, look.rows.memory_map, noise=look.noise.rate, pairs=False).findings:
+        if len(finding.faults) == 1 and finding.faults[0].part in {
+            c.name for c in look.rows.memory_map.chips
+        }:
+            bare = replace(finding.faults[0], rate=1.0, drift=0.0)
+            found.append(
+                (replace(bare, cells=()) if isinstance(bare, CellwiseFault) else bare, finding.log_prior)
+            )
+    return found
+
+
+# Costs ---------------------------------------------------------------------------------------------
+
+
+def _costs(
+    explanation: Explanation, structure: Structure, looks: Sequence[Look], measurements: Sequence[Measurement]
+) -> list[float]:
+    costs = [look.cost([structure.effect(each, look.point) for each in explanation.faults]) for look in looks]
+    return costs + [-float(np.log(_chance(each, explanation, structure))) for each in measurements]
+
+
+def _chance(measurement: Measurement, explanation: Explanation, structure: Structure) -> float:
+    """Probability of the outcome; with two faults the one that it is likelier under decides, except that
+    putting one right leaves the other."""
+    index = OUTCOMES[measurement.kind].index(measurement.outcome)
+    tables = [chances(measurement, each, structure) for each in explanation.faults]
+    if len(tables) > 1 and measurement.outcome in ("cured", "different", "same"):
+        touched = max(table[0] + table[1] for table in tables)
+        return {"cured": 0.02, "different": touched * 0.9, "same": 1 - 0.02 - touched * 0.9}[
+            measurement.outcome
+        ]
+    return max(table[index] for table in tables)
+
+
+def _pairs(
+    singles: Sequence[Explanation],
+    log_prior: NDArray[np.float64],
+    costs: NDArray[np.float64],
+    structure: Structure,
+    looks: Sequence[Look],
+    measurements: Sequence[Measurement],
+) -> tuple[list[Explanation], NDArray[np.float64], NDArray[np.float64]]:
+    """Pairs of the strongest: those that explain most in all, and those that explain each capture best."""
+    score = log_prior - costs.sum(axis=1)
+    order = list(np.argsort(-score)[:PAIR_POOL])
+    for k in range(len(looks)):
+        order += list(np.argsort(costs[:, k] - log_prior)[:PAIR_POOL_EACH])
+    pool_ = list(dict.fromkeys(int(number) for number in order))
+    doubles, prior, rows = [], [], []
+    scale = np.log(PAIR) - np.logaddexp.reduce(log_prior)
+    for one, two in combinations(pool_, 2):
+        first, second = singles[one].faults[0], singles[two].faults[0]
+        if first.part == second.part:
+            continue
+        pair = Explanation((first, second) if log_prior[one] >= log_prior[two] else (second, first))
+        doubles.append(pair)
+        prior.append(log_prior[one] + log_prior[two] + scale)
+        rows.append(_costs(pair, structure, looks, measurements))
+    return doubles, np.array(prior), np.array(rows).reshape(len(doubles), costs.shape[1])
+
+
+# Reasons without probabilities ---------------------------------------------------------------------
+
+
+def conflicts_of(structure: Structure, look: Look) -> list[Parts]:
+    """Sets of parts that cannot all be sound, given which chips' words were wrong in a capture.
+
+    Only wrong words make conflicts. Right ones clear nobody for good: a contact may come and go.
+    """
+    found = []
+    for chip in sorted(look.chips_wrong):
+        components, observed = _around(structure, look, chip)
+        system = System(tuple(components), observed)
+        conflict = system.conflict_among(frozenset(system.parts))
+        if conflict is not None:
+            found.append(conflict)
+    return found
+
+
+def _around(structure: Structure, look: Look, chip: str) -> tuple[list[Component], dict[str, int]]:
+    """The way of one chip's word to a probe as components that pass it on, with the wrong word at the end."""
+    components: list[Component] = []
+    observed: dict[str, int] = {}
+    needs: list[str] = []
+    word = f"word of {chip}"
+    for number, path in enumerate(structure.machine.path):
+        position = structure.position(number, look.point)
+        buffers = {
+            name
+            for p in structure.machine.path
+            if p.carries == "data" and chip in p.chips
+            for name in p.through
+        }
+        if position is None or not (
+            chip in path.chips or (path.carries == "enable" and buffers & set(path.chips))
+        ):
+            continue
+        if path.carries == "data":
+            before = word
+            for index in range(position):
+                after = f"{path.name} {index + 1}"
+                components.append(passing(path.through[index], before, after))
+                before = after
+            observed[before] = 0
+        else:
+            before = f"{path.name} {position}"
+            observed[before] = 1
+            for index in range(position, len(path.through)):
+                after = f"{path.name} {index + 1}"
+                components.append(passing(path.through[index], before, after))
+                before = after
+            needs.append(before)
+    if word not in observed and not any(rule.needs == (word,) for c in components for rule in c.rules):
+        observed[word] = 0
+    components.append(sourcing(chip, needs, word))
+    return components, observed
