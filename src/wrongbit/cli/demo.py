@@ -13,9 +13,8 @@ from wrongbit.cli import options
 from wrongbit.cli.show import QUIET, out, plain_table, print_json
 from wrongbit.cli.weighed import diagnosis_as_json, show_diagnosis
 from wrongbit.demo.case import DEFAULT_CYCLES, DemoCase, write_case
-from wrongbit.demo.machines import machines
-from wrongbit.demo.reader import TROUBLES
-from wrongbit.demo.readings import usual_trouble
+from wrongbit.demo.machines import machine_named, machines
+from wrongbit.demo.readings import troubles_of, usual_trouble
 from wrongbit.errors import UsageError
 from wrongbit.job import Diagnosis, compare_capture, diagnose, open_job
 
@@ -55,6 +54,9 @@ Folder = Annotated[
 ]
 Cycles = Annotated[int, typer.Option("--cycles", min=1, help="Bus cycles from reset that are captured.")]
 Seed = Annotated[int, typer.Option("--seed", help="Source of everything that varies.")]
+
+CHIP_MACHINE = "quarrybank"
+"""The machine whose chip is shown when none is named."""
 
 
 @app.command()
@@ -106,11 +108,11 @@ def demo(
 def _chip(
     machine: str | None, trouble: str | None, point: str | None, folder: Path | None, seed: int, as_json: bool
 ) -> int:
-    from wrongbit.cli.demo_chip import MACHINE, chip_stage
+    from wrongbit.cli.demo_chip import chip_stage
 
     if point is not None:
         raise UsageError("A chip in a reader has no probe points.", "Leave --point out.")
-    machine = machine or MACHINE
+    machine = machine or CHIP_MACHINE
     where = Path("demo") / f"{machine}-chip" if folder is None else folder
     return chip_stage(where, machine, trouble, seed, as_json=as_json)
 
@@ -174,8 +176,8 @@ def _list(as_json: bool) -> int:
                     ],
                     "chip_fault": usual_trouble(machine),
                     "chip_faults": [
-                        {"name": name, "says": trouble.text, "example": trouble.example}
-                        for name, trouble in TROUBLES.items()
+                        {"name": name, "says": says, "example": example}
+                        for name, (says, example) in troubles_of(machine).items()
                     ],
                 }
                 for machine in machines()
@@ -203,7 +205,7 @@ def _list(as_json: bool) -> int:
     table = plain_table(
         ("fault of a chip in a reader", "left"), ("what it is", "left"), ("example of a detail", "left")
     )
-    for name, trouble in TROUBLES.items():
-        table.add_row(name, trouble.text, trouble.example)
+    for name, (says, example) in troubles_of(machine_named(CHIP_MACHINE)).items():
+        table.add_row(name, says, example)
     out.print(table)
     return 0

@@ -21,9 +21,6 @@ from wrongbit.cli.show import ACCENT, QUIET, out, plain_table, print_json
 from wrongbit.demo.machine import WornChip
 from wrongbit.demo.readings import ChipCase, differing_bits, write_chip_case
 
-MACHINE = "quarrybank"
-"""The machine whose chip is shown when none is named."""
-
 WIDTH = 100
 """Columns that a shown command takes before it goes on in the next line."""
 
@@ -234,7 +231,8 @@ def _files(case: ChipCase) -> list[tuple[Path, str]]:
         rows.append(
             (case.printout, f"{chip} printed in the service book: the last page is gone, a stain elsewhere")
         )
-    rows += [(path, "what another ROM should hold") for path in case.images]
+    held = "what ROMs should hold" if case.worn is None else "what another ROM should hold"
+    rows += [(path, held) for path in case.images]
     return rows
 
 
@@ -269,7 +267,7 @@ def _close(case: ChipCase) -> int:
     out.print("Go on with the same files:")
     for line in _further(case):
         out.print(f"  {line}", soft_wrap=True, markup=False)
-    out.print("  wrongbit demo --list", Text("  other machines, and other troubles with a chip", QUIET))
+    out.print("  wrongbit demo --list", Text("  other machines and other faults", QUIET))
     return _verdict(case, done=True, code=EXIT_FINE, wrong=wrong)
 
 

@@ -84,13 +84,30 @@ class Trouble:
 
     Args:
         text: What it is, in one sentence.
-        example: A detail.
+        example: A detail, without the chip that it begins with; ``OTHER`` stands for a second one.
         apply: Changes the bench; what the detail leaves out is drawn.
     """
 
     text: str
     example: str
     apply: Callable[[Bench, Detail, Random, Board], Bench]
+
+
+def troubles_for(board: Board, chip_name: str | None = None) -> dict[str, tuple[str, str]]:
+    """The kinds of trouble that a chip of this board can be given: name = (text, example of a detail)."""
+    chip = _rom(board, chip_name or board.roms[0].name)
+    others = _as_large(board, chip)
+    kinds = {}
+    for name, trouble in TROUBLES.items():
+        if others or "OTHER" not in trouble.example:
+            example = trouble.example.replace("OTHER", others[0].name if others else "")
+            kinds[name] = (trouble.text, f"{chip.name}{example}")
+    return kinds
+
+
+def _as_large(board: Board, chip: BoardChip) -> list[BoardChip]:
+    """The other ROMs of the same size."""
+    return [each for each in board.roms if each.words == chip.words and each is not chip]
 
 
 def bench_for(board: Board, text: str, chip_name: str | None, seed: int) -> Bench:
@@ -108,7 +125,7 @@ def bench_for(board: Board, text: str, chip_name: str | None, seed: int) -> Benc
     name, _, rest = text.partition(":")
     if name not in TROUBLES:
         raise UsageError(
-            f"No trouble with a reading is called {name!r}.", f"Choose one of {', '.join(TROUBLES)}."
+            f"No fault of a chip in a reader is called {name!r}.", f"Choose one of {', '.join(TROUBLES)}."
         )
     trouble, detail = TROUBLES[name], parse_detail(rest)
     chip = _rom(board, detail.place or chip_name or board.roms[0].name)
@@ -130,7 +147,7 @@ def _rom(board: Board, name: str) -> BoardChip:
 
 def _check(detail: Detail, trouble: Trouble, text: str, chip: BoardChip) -> None:
     """Refuse what this trouble takes no notice of, and lines that the chip does not have."""
-    example = parse_detail(trouble.example)
+    example = parse_detail(f"{chip.name}{trouble.example}")
     pairs = (
         (detail.bits, example.bits, "a data line"),
         (detail.lines, example.lines, "an address line"),
@@ -143,7 +160,7 @@ def _check(detail: Detail, trouble: Trouble, text: str, chip: BoardChip) -> None
     )
     for given, used, what in pairs:
         if given and not used:
-            raise UsageError(f"In {text!r}, {what} means nothing for this trouble.", HOW_TO_WRITE)
+            raise UsageError(f"In {text!r}, {what} means nothing for this fault.", HOW_TO_WRITE)
     for letter, given_lines, wanted, most in (
         ("D", detail.bits, len(example.bits), len(chip.lane)),
         ("A", detail.lines, len(example.lines), len(chip.lines)),
@@ -172,7 +189,7 @@ def _worn(bench: Bench, detail: Detail, rng: Random, board: Board) -> Bench:
 
 
 def _blank(bench: Bench, detail: Detail, rng: Random, board: Board) -> Bench:
-    return replace(bench, cells=bench.cells.erased(), sentence=f"{bench.chip.name} has been erased.")
+    return replace(bench, cells=bench.cells.erased(), sentence=f"{bench.chip.name} is blank.")
 
 
 def _stuck_output(bench: Bench, detail: Detail, rng: Random, board: Board) -> Bench:
@@ -288,13 +305,15 @@ def _too_fast(bench: Bench, detail: Detail, rng: Random, board: Board) -> Bench:
 
 
 def _other_chip(bench: Bench, detail: Detail, rng: Random, board: Board) -> Bench:
-    same = [each for each in board.roms if each.words == bench.chip.words and each is not bench.chip]
+    same = _as_large(board, bench.chip)
     if detail.other is not None:
         same = [each for each in same if each.name == detail.other]
     if not same:
         raise UsageError(
-            f"There is no other ROM of {bench.chip.words} words to take for {bench.chip.name}.",
-            "Choose another trouble.",
+            f"{detail.other} is no ROM of {bench.chip.words} words, as {bench.chip.name} is."
+            if detail.other
+            else f"There is no other ROM of {bench.chip.words} words to take for {bench.chip.name}.",
+            "Choose another fault.",
         )
     other = rng.choice(same)
     cells = programmed(other.contents, len(other.lane), np.random.default_rng(rng.getrandbits(32)))
@@ -350,23 +369,23 @@ def _number(address: Addresses, lines: tuple[int, ...]) -> Addresses:
 
 
 TROUBLES: dict[str, Trouble] = {
-    "worn": Trouble("An EPROM whose cells have lost charge.", "U3", _worn),
-    "none": Trouble("Nothing is wrong.", "U3", _none),
-    "blank": Trouble("The chip was erased.", "U3", _blank),
-    "stuck-output": Trouble("An output always has one level.", "U3.D4.high", _stuck_output),
-    "bent-output": Trouble("A data pin does not touch the socket.", "U3.D2", _bent_output),
-    "bent-address": Trouble("An address pin does not touch; its level drifts.", "U3.A7", _bent_address),
-    "touching-outputs": Trouble("Two data pins touch.", "U3.D3-D4", _touching_outputs),
-    "dirty-contact": Trouble("A data pin's contact opens now and then.", "U3.D5@0.1", _dirty_contact),
-    "swapped-lines": Trouble("An adapter exchanges two address lines.", "U3.A3-A4", _swapped_lines),
-    "mirrored": Trouble("The reader was set to half the size; the file repeats.", "U3", _mirrored),
-    "half-filled": Trouble("The reader was set to half the size; the rest is filler.", "U3", _half_filled),
-    "exchanged-halves": Trouble("The file's halves stand in each other's place.", "U3", _exchanged_halves),
-    "too-fast": Trouble("Some passes were read faster than the chip answers.", "U3", _too_fast),
-    "other-chip": Trouble("Another chip of the machine was read.", "U3-U2", _other_chip),
-    "dead-row": Trouble("A row of the array reads one level.", "U3.row37.high", _dead_row),
+    "worn": Trouble("An EPROM whose cells have lost charge.", "", _worn),
+    "none": Trouble("Nothing is wrong.", "", _none),
+    "blank": Trouble("The chip was erased, or never programmed.", "", _blank),
+    "stuck-output": Trouble("An output always has one level.", ".D4.high", _stuck_output),
+    "bent-output": Trouble("A data pin does not touch the socket.", ".D2", _bent_output),
+    "bent-address": Trouble("An address pin does not touch; its level drifts.", ".A7", _bent_address),
+    "touching-outputs": Trouble("Two data pins touch.", ".D3-D4", _touching_outputs),
+    "dirty-contact": Trouble("A data pin's contact opens now and then.", ".D5@0.1", _dirty_contact),
+    "swapped-lines": Trouble("An adapter exchanges two address lines.", ".A3-A4", _swapped_lines),
+    "mirrored": Trouble("The reader was set to half the size; the file repeats.", "", _mirrored),
+    "half-filled": Trouble("The reader was set to half the size; the rest is filler.", "", _half_filled),
+    "exchanged-halves": Trouble("The file's halves stand in each other's place.", "", _exchanged_halves),
+    "too-fast": Trouble("Some passes were read faster than the chip answers.", "", _too_fast),
+    "other-chip": Trouble("Another chip of the machine was read.", "-OTHER", _other_chip),
+    "dead-row": Trouble("A row of the array reads one level.", ".row37.high", _dead_row),
     "weak-column": Trouble(
-        "A column of one output reads wrong now and then.", "U3.D3.column5.low@0.3", _weak_column
+        "A column of one output reads wrong now and then.", ".D3.column5.low@0.3", _weak_column
     ),
 }
 """Every kind of trouble by its name."""

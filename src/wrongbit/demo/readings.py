@@ -19,7 +19,7 @@ from wrongbit.demo.cells import programmed
 from wrongbit.demo.machine import DemoMachine, WornChip
 from wrongbit.demo.machines import machine_named
 from wrongbit.demo.parts import BoardChip, Words
-from wrongbit.demo.reader import WAITS_NS, Bench, bench_for
+from wrongbit.demo.reader import WAITS_NS, Bench, bench_for, troubles_for
 from wrongbit.demo.record_files import intel_hex, s_record
 from wrongbit.errors import UsageError
 
@@ -82,6 +82,12 @@ def usual_trouble(machine: DemoMachine) -> str:
     return "stuck-output" if machine.worn is None else f"worn:{machine.worn.chip}"
 
 
+def troubles_of(machine: DemoMachine) -> dict[str, tuple[str, str]]:
+    """What can be wrong with a chip of a machine in a reader: name = (text, example of a detail)."""
+    kinds = troubles_for(machine.board, None if machine.worn is None else machine.worn.chip)
+    return {name: row for name, row in kinds.items() if name != "worn" or machine.worn is not None}
+
+
 def write_chip_case(
     folder: Path, machine_name: str = "quarrybank", trouble: str | None = None, *, seed: int = 1
 ) -> ChipCase:
@@ -111,7 +117,7 @@ def write_chip_case(
             worn = "" if machine.worn is None else f"worn:{machine.worn.chip}, or "
             raise UsageError(
                 f"Nothing is known that could prove the contents of the {machine.title}'s {bench.chip.name}.",
-                f"Choose {worn}another trouble; --list shows them.",
+                f"Choose {worn}another fault; --list shows them.",
             )
         printout = f"{name}-printout.lst"
         twin = f"{name}-twin.bin"
