@@ -24,7 +24,7 @@ from wrongbit.machine.model import Chip, Machine
 from wrongbit.reading.constraints import Constraint
 from wrongbit.reading.rebuild import CLASSES, LIKELY, PROVEN, SAID, UNKNOWN, Rebuilt, Shape
 from wrongbit.reading.solve import LISTED, Part, Solved
-from wrongbit.reading.sources import CODES, Source
+from wrongbit.reading.sources import CODES, Source, bits_of
 
 SHOWN = 8
 """Words that are listed of each sort; the map has all."""
@@ -113,9 +113,10 @@ def _source_row(told: Told, source: Source, against: NDArray[np.bool_]) -> tuple
 def _contradicted(rebuilt: Rebuilt) -> NDArray[np.bool_]:
     """``bool (words, bits)`` bits on which sources contradict each other."""
     result = np.zeros(rebuilt.classes.shape, np.bool_)
-    for conflict in rebuilt.conflicts:
-        for bit in range(rebuilt.contents.word_bits):
-            result[conflict.address, bit] = bool(conflict.mask >> bit & 1)
+    if rebuilt.conflicts:
+        masks = np.array([conflict.mask for conflict in rebuilt.conflicts], np.uint64)
+        at = [conflict.address for conflict in rebuilt.conflicts]
+        result[at] = bits_of(masks, rebuilt.contents.word_bits) == 1
     return result
 
 

@@ -205,15 +205,14 @@ def _rebuilt(odds: Odds, provenance: Bytes, conflicts: tuple[Conflict, ...], **r
     error = _error(odds)
     classes = np.where(error <= PROVEN_ERROR, PROVEN, np.where(error <= LIKELY_ERROR, LIKELY, UNKNOWN))
     known = classes != UNKNOWN
-    weight = np.uint64(1) << np.arange(odds.shape[1], dtype=np.uint64)
     ones = odds >= 0  # a bit of which nothing is known is guessed as erased
     contents = Contents(
-        (weight * (ones & known)).sum(axis=1, dtype=np.uint64),
-        (weight * known).sum(axis=1, dtype=np.uint64),
+        _packed(ones & known),
+        _packed(known),
         odds.shape[1],
         source="rebuilt",
     )
-    guess = (weight * ones).sum(axis=1, dtype=np.uint64)
+    guess = _packed(ones)
     return Rebuilt(contents, guess, classes.astype(np.uint8), 1 - error, provenance, conflicts, **rest)  # type: ignore[arg-type]
 
 
@@ -253,18 +252,25 @@ def _conflicts(
         high |= source.odds > SAID
         low |= source.odds < -SAID
     both = high & low
-    weight = 1 << np.arange(size[1], dtype=object)
+    address = np.flatnonzero(both.any(axis=1))
+    mask = _packed(both[address])
+    words = [_packed(source.odds[address] > SAID) & mask for source in sources]
+    given = [_packed(np.abs(source.odds[address]) > SAID) & mask for source in sources]
     conflicts = []
-    for address in np.flatnonzero(both.any(axis=1)):
-        here = both[address]
-        says = []
-        for source in sources:
-            given = here & (np.abs(source.odds[address]) > SAID)
-            if given.any():
-                word = int(weight[given & (source.odds[address] > 0)].sum())
-                says.append((source.name, word, int(weight[given].sum())))
-        conflicts.append(Conflict(int(address), int(weight[here].sum()), tuple(says)))
+    for row, at in enumerate(address.tolist()):
+        says = [
+            (source.name, int(word[row]), int(said[row]))
+            for source, word, said in zip(sources, words, given, strict=True)
+            if said[row]
+        ]
+        conflicts.append(Conflict(at, int(mask[row]), tuple(says)))
     return both, tuple(conflicts)
+
+
+def _packed(table: NDArray[np.bool_]) -> NDArray[np.uint64]:
+    """``uint64 (n,)`` words from ``bool (n, bits)``."""
+    weight = np.uint64(1) << np.arange(table.shape[1], dtype=np.uint64)
+    return np.asarray((weight * table).sum(axis=1, dtype=np.uint64))
 
 
 # -- checksums ---------------------------------------------------------------------------------------------
@@ -460,8 +466,7 @@ def map_text(rebuilt: Rebuilt) -> str:
     """
     digits = -(-rebuilt.contents.word_bits // 4)
     lines = ["address,word,known mask,proven mask,class,confidence,sources,conflict mask"]
-    weight = np.uint64(1) << np.arange(rebuilt.contents.word_bits, dtype=np.uint64)
-    proven = (weight * (rebuilt.classes == PROVEN)).sum(axis=1, dtype=np.uint64)
+    proven = _packed(rebuilt.classes == PROVEN)
     least, sure = rebuilt.classes.min(axis=1), rebuilt.confidence.min(axis=1)
     codes = np.bitwise_or.reduce(rebuilt.provenance, axis=1)
     names = {int(code): say_sources(int(code)) for code in np.unique(codes)}

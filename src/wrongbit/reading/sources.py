@@ -106,32 +106,45 @@ def through(odds: Odds, error: float) -> Odds:
     return np.asarray(np.copysign(strength, odds), np.float32)
 
 
-def from_counts(ones: NDArray[np.int64], reads: NDArray[np.int64], *, noise: float) -> Odds:
+def from_counts(ones: NDArray[np.integer], reads: NDArray[np.integer], *, noise: float) -> Odds:
     """Log odds of a 1 for bits that were read so often, so many times as 1.
 
     Each pair of counts is worked out once.
 
     Args:
-        ones: ``int64 (…)``.
-        reads: ``int64 (…)``, at least ``ones`` each; 0 gives 0.
+        ones: Whole numbers, any shape.
+        reads: The same shape, at least ``ones`` each; 0 gives 0.
         noise: Probability that one read is wrong by chance.
     """
-    result = np.zeros(ones.shape, np.float32)
     size = int(reads.max(initial=0)) + 1
-    code = ones * size + reads
-    pairs = np.unique(code) if size > 512 else np.flatnonzero(np.bincount(code.reshape(-1)))
-    one, read = pairs // size, pairs % size
+    code = ones.astype(np.int32) * size + reads
+    if size > LARGEST_TABLE:
+        pairs, place = np.unique(code, return_inverse=True)
+        return _odds_of(pairs, size, noise)[place.reshape(code.shape)]
+    table = np.zeros(size * size, np.float32)
+    pairs = np.flatnonzero(np.bincount(code.reshape(-1), minlength=1))
+    table[pairs] = _odds_of(pairs, size, noise)
+    return np.asarray(table[code])
+
+
+LARGEST_TABLE = 1 << 10
+"""Reads of a bit up to which counts are looked up in a table of all pairs."""
+
+
+def _odds_of(pairs: NDArray[np.integer], size: int, noise: float) -> Odds:
+    """Log odds for pairs of counts, each written as ones times ``size`` plus reads."""
+    one, read = (pairs // size).astype(np.int64), (pairs % size).astype(np.int64)
     chance = np.clip(posterior_of_one(one, read, noise=noise), 1e-15, 1 - 1e-15)
     values = np.where(read > 0, np.log(chance) - np.log1p(-chance), 0.0)
     values[one * 2 == read] = 0.0
-    if len(pairs):
-        result = values[np.searchsorted(pairs, code)].astype(np.float32)
-    return result
+    return np.asarray(values, np.float32)
 
 
-def bits_of(words: Words, width: int) -> NDArray[np.int64]:
-    """``int64 (n, width)`` each word's bits, bit 0 first."""
-    return ((words[:, None] >> np.arange(width, dtype=np.uint64)) & np.uint64(1)).astype(np.int64)
+def bits_of(words: Words, width: int) -> NDArray[np.uint8]:
+    """``uint8 (n, width)`` each word's bits, bit 0 first."""
+    size = next(size for size in (1, 2, 4, 8) if 8 * size >= width)
+    narrow = words.astype(f"<u{size}").view(np.uint8).reshape(len(words), size)
+    return np.unpackbits(narrow, axis=1, count=width, bitorder="little")
 
 
 def from_passes(readings: Sequence[Reading], kind: Kind, name: str, *, noise: float = READ_NOISE) -> Source:
@@ -144,7 +157,7 @@ def from_passes(readings: Sequence[Reading], kind: Kind, name: str, *, noise: fl
         noise: Probability that one read is wrong by chance.
     """
     width = readings[0].contents.word_bits
-    ones = np.zeros((len(readings[0].contents), width), np.int64)
+    ones = np.zeros((len(readings[0].contents), width), np.uint16)
     reads = np.zeros_like(ones)
     for reading in readings:
         known = reading.contents.known
