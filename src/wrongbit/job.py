@@ -10,6 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from wrongbit.bus.cycles import Cycles
 from wrongbit.bus.nothing import explain_nothing
 from wrongbit.bus.rebuild import Rebuilder
@@ -20,11 +22,16 @@ from wrongbit.compare.build import build_memory_map
 from wrongbit.compare.judge import judge
 from wrongbit.compare.memory_map import MemoryMap
 from wrongbit.compare.summary import Summary, summarise
-from wrongbit.compare.verdicts import Verdicts
+from wrongbit.compare.verdicts import DIFFERS, Verdicts
 from wrongbit.errors import CaptureError, UsageError
 from wrongbit.faults.evidence import Evidence, gather_evidence
 from wrongbit.faults.findings import Findings
 from wrongbit.faults.posterior import weigh
+from wrongbit.instructions.consequence import Consequence, Place, consequence
+from wrongbit.instructions.execution import Execution
+from wrongbit.instructions.flow import FlowEvidence, flow_evidence, is_instruction_word
+from wrongbit.instructions.loops import Loop, find_loops
+from wrongbit.instructions.sets import instruction_set
 from wrongbit.machine.load import load_machine
 from wrongbit.machine.model import Machine, Point, Processor
 
@@ -119,15 +126,15 @@ def read_capture(job: Job, capture: Path, progress: Progress | None = None) -> t
     Raises:
         CaptureError: The file cannot be used, or holds no bus cycle.
     """
-    widths = bus_widths(job.processor)
     if job.point.mode == "cycles":
-        rows = read_cycle_rows(capture, job.point, widths)
+        of_columns = {"address": job.processor.address_bits, "word": job.processor.word_bits}
+        rows = read_cycle_rows(capture, job.point, of_columns)
         notes = rows.notes
         if (rows.kind < 0).any():
             missing = int((rows.kind < 0).sum())
             notes += (f"{missing} of {len(rows.kind)} rows have no status that is known; taken as reads.",)
         return cycles_from_rows(rows, job.processor), notes
-    source = open_samples(capture, job.point, widths)
+    source = open_samples(capture, job.point, bus_widths(job.processor))
     rebuilder = Rebuilder(job.processor, job.point)
     parts = []
     for chunk in source.chunks():
@@ -191,3 +198,90 @@ def diagnose(job: Job, comparison: Comparison, *, noise: float = DEFAULT_NOISE) 
     """
     evidence = gather_evidence(comparison.cycles, comparison.verdicts)
     return Diagnosis(comparison, evidence, weigh(evidence, job.memory_map, noise=noise))
+
+
+WORDS_EXPLAINED = 2000
+"""Wrong instruction words that are looked at one by one, the earliest first."""
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """On which words the processor acted, and what became of it.
+
+    Args:
+        comparison: The cycles and their verdicts.
+        execution: The cycles as instructions.
+        evidence: Of the cycle that was asked for, or of the first wrong instruction word; None where no word
+            is wrong.
+        all_evidence: Of every wrong instruction word, up to `WORDS_EXPLAINED`.
+        consequence: What followed the cycle of ``evidence``.
+        loops: Loops that the processor went round.
+    """
+
+    comparison: Comparison
+    execution: Execution
+    evidence: FlowEvidence | None
+    all_evidence: tuple[FlowEvidence, ...]
+    consequence: Consequence
+    loops: tuple[Loop, ...]
+
+
+def explain(job: Job, comparison: Comparison, cycle: int | None = None) -> Explanation:
+    """Decode the expected and the seen word of a cycle and tell from what followed which one was acted on.
+
+    Args:
+        job: The machine and the probe point.
+        comparison: From `compare_capture`.
+        cycle: Which cycle; left out: the first wrong word that is part of an instruction, or where there is
+            none the first wrong word.
+
+    Raises:
+        MachineFileError: The instruction set cannot be used.
+        UsageError: The machine file names no instruction set, or there is no such cycle.
+    """
+    execution = open_execution(job, comparison)
+    if cycle is not None and not 0 <= cycle < len(comparison.cycles):
+        raise UsageError(
+            f"There is no cycle {cycle}: this capture has {len(comparison.cycles)}, counted from 0.",
+            "Name a cycle that 'wrongbit cycles' lists.",
+        )
+    wrong = np.flatnonzero(comparison.verdicts.verdict == DIFFERS).tolist()
+    words = [row for row in wrong if is_instruction_word(execution, row)]
+    all_evidence = tuple(flow_evidence(execution, row) for row in words[:WORDS_EXPLAINED])
+    chosen = cycle if cycle is not None else next(iter(words or wrong), None)
+    evidence = None if chosen is None else flow_evidence(execution, chosen)
+    followed = Consequence(())
+    if evidence is not None and chosen in wrong:
+        followed = consequence(execution, evidence, lambda bank, address: _place(job, bank, address))
+    return Explanation(comparison, execution, evidence, all_evidence, followed, find_loops(execution))
+
+
+def open_execution(job: Job, comparison: Comparison) -> Execution:
+    """A comparison's cycles as instructions.
+
+    Raises:
+        MachineFileError: The instruction set cannot be used.
+        UsageError: The machine file names no instruction set.
+    """
+    found = instruction_set(job.processor, job.machine_file.parent, str(job.machine_file))
+    if found is None:
+        raise UsageError(
+            f"{job.machine.machine.name} does not say which instructions {job.processor.name} has.",
+            "Give the processor the key instructions: a built-in set, or 'table:FILE' "
+            "(docs/instructions.md tells how to write one).",
+        )
+    verdicts = comparison.verdicts
+
+    def reference(bank: int, address: int) -> tuple[int, int]:
+        word, known = job.memory_map.expected(np.array([bank], np.int32), np.array([address], np.uint64))
+        return int(word[0]), int(known[0])
+
+    return Execution(comparison.cycles, job.processor, found, verdicts.expected, verdicts.judged, reference)
+
+
+def _place(job: Job, bank: int, address: int) -> Place | None:
+    """The kind of chip that answers at an address; memories come before ports, whose space may be another."""
+    banks, addresses = np.array([bank], np.int32), np.array([address], np.uint64)
+    kinds = {chip.kind for chip in job.memory_map.chips if chip.selected(banks, addresses)[0]}
+    order: tuple[Place, ...] = ("rom", "ram", "io")
+    return next((kind for kind in order if kind in kinds), None)

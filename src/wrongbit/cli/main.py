@@ -35,6 +35,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("check", "Check a machine file and show what it says; print the JSON Schema.", "check"),
     Verb("cycles", "Rebuild the bus cycles of a capture.", "cycles"),
     Verb("compare", "Compare every cycle with what should have been there.", "compare"),
+    Verb("explain", "Tell on which word the processor acted, and what became of it.", "explain"),
     Verb(
         "diagnose",
         "Name the first wrong word, the bits, the lane, the chip and the fault behind it.",

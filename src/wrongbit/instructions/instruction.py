@@ -147,6 +147,8 @@ class BusHabits:
         dummy_reads: Reads happen that move nothing, so that a read more proves nothing.
         every_clock: Each clock cycle is a bus cycle, so that the rows between two fetches count the clock.
         big_endian: The upper part of a value of several units comes first.
+        vectors_from: Lowest address of the vectors that the processor reads by itself, one pair each, up to
+            the last address; None where there are none.
     """
 
     unit_bits: int
@@ -158,6 +160,7 @@ class BusHabits:
     dummy_reads: bool = False
     every_clock: bool = False
     big_endian: bool = False
+    vectors_from: int | None = None
 
 
 def decode(instruction_set: InstructionSet, fetch: Fetch, address: int) -> Instruction | None:

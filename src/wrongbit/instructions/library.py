@@ -279,15 +279,16 @@ def _8086_habits(ahead: int) -> BusHabits:
     return BusHabits(8, 20, marks="code", ahead=ahead)
 
 
-_EIGHT_BITS = BusHabits(8, 16, dummy_reads=True)
-_680X = BusHabits(8, 16, dummy_reads=True, big_endian=True)
+_MOS = BusHabits(8, 16, dummy_reads=True, vectors_from=0xFFFA)
+_6800 = BusHabits(8, 16, dummy_reads=True, big_endian=True, vectors_from=0xFFF8)
+_6809 = BusHabits(8, 16, dummy_reads=True, big_endian=True, vectors_from=0xFFF0)
 
 LIBRARY_SETS: dict[str, LibrarySet] = {
     each.name: each
     for each in (
-        LibrarySet("65c02", _EIGHT_BITS, "CS_ARCH_MOS65XX", "CS_MODE_MOS65XX_W65C02", _rules_65c02),
-        LibrarySet("6800", _680X, "CS_ARCH_M680X", "CS_MODE_M680X_6800", _rules_680x),
-        LibrarySet("6809", _680X, "CS_ARCH_M680X", "CS_MODE_M680X_6809", _rules_680x),
+        LibrarySet("65c02", _MOS, "CS_ARCH_MOS65XX", "CS_MODE_MOS65XX_W65C02", _rules_65c02),
+        LibrarySet("6800", _6800, "CS_ARCH_M680X", "CS_MODE_M680X_6800", _rules_680x),
+        LibrarySet("6809", _6809, "CS_ARCH_M680X", "CS_MODE_M680X_6809", _rules_680x),
         LibrarySet(
             "68000",
             # Two words are fetched ahead of the one that is executed (M68000 User's Manual; from memory).

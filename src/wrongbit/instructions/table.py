@@ -43,6 +43,9 @@ class TableFile(BaseModel):
     )
     dummy_reads: bool = Field(default=False, description="Reads happen that move nothing.")
     every_clock: bool = Field(default=False, description="Each clock cycle is a bus cycle.")
+    vectors_from: int | None = Field(
+        default=None, ge=0, description="Lowest address of the vectors, which end at the last address."
+    )
     data_listed: bool = Field(default=False, description="The rows list every data access.")
     clock_cycles: bool = Field(default=True, description="The base table's clock cycles hold here too.")
     names: dict[str, tuple[str, ...]] = Field(default={}, description="Lists of names for the texts.")
@@ -171,6 +174,7 @@ def read_table(text: str, file: str) -> TableSet:
         dummy_reads=shape.dummy_reads,
         every_clock=shape.every_clock,
         big_endian=shape.big_endian,
+        vectors_from=shape.vectors_from,
     )
     rows = _rows(shape, habits, text, file)
     if base is not None:
