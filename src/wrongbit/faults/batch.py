@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import count_bits
 from wrongbit.compare.memory_map import ChipMap
+from wrongbit.faults.cellwise import CellwiseFault
 from wrongbit.faults.fault import Fault
 from wrongbit.faults.likelihood import cost_of
 from wrongbit.faults.noise import Noise
@@ -85,7 +86,7 @@ class Board:
         suspects = []
         for chip in rows.memory_map.chips:
             at = rows.at(chip)
-            if ((at.expected ^ at.seen) & at.judged).any():
+            if at.wrong.any():
                 suspects.append(chip.name)
         sample = rows.take(spread(np.flatnonzero(rows.wrong), MOST_SAMPLED))
         return Board(rows, noise, bank_bits, frozenset(suspects), sample)
@@ -101,12 +102,25 @@ class Board:
 
 
 def one_by_one(faults: Sequence[Fault], share: Sequence[float] | Costs, noise: Noise) -> Batch:
-    """A batch of few faults, each costed in full on the given rows."""
+    """A batch of few faults, each predicted on its own."""
 
     def bound(rows: Rows, index: Index) -> Costs:
-        return np.array([cost_of([faults[number]], rows, noise).nats for number in index], np.float64)
+        return np.array([_bound(faults[number], rows, noise) for number in index], np.float64)
 
     return Batch(np.asarray(share, np.float64), bound, lambda number: faults[number], few=True)
+
+
+def _bound(fault: Fault, rows: Rows, noise: Noise) -> float:
+    """Least cost of one fault, whatever its rate."""
+    if isinstance(fault, CellwiseFault):
+        return cost_of([fault], rows, noise).nats
+    wrong = [
+        _certainly_wrong(form, rows) if form is not None else count_bits(rows.wrong)
+        for form in fault.shapes()
+    ]
+    if len(wrong) == 2:
+        return float(mixture_bound(wrong[0][None, :], wrong[1], rows.weight, noise)[0])
+    return float(noise.wrong * (np.minimum.reduce(wrong) @ rows.weight))
 
 
 def all_at_once(
@@ -149,9 +163,7 @@ def _certainly_wrong(fault: Fault, rows: Rows) -> NDArray[np.uint8]:
 
 def wrong_elsewhere(rows: Rows, chip: ChipMap, noise: Noise) -> float:
     """Cost of the wrong bits that are not this chip's."""
-    at = rows.at(chip)
-    own = float(count_bits((at.expected ^ at.seen) & at.judged) @ at.weight)
-    return noise.wrong * (rows.wrong_weight() - own)
+    return noise.wrong * (rows.wrong_weight() - rows.at(chip).wrong_weight())
 
 
 def mixture_bound(one: NDArray[np.uint8], other: NDArray[np.uint8], weight: Costs, noise: Noise) -> Costs:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -43,6 +44,19 @@ class AtChip:
     seen: Words
     held: Words
     weight: Costs
+
+    @cached_property
+    def wrong(self) -> Words:
+        """``uint64 (k,)`` judged outputs in which seen and expected differ."""
+        return (self.expected ^ self.seen) & self.judged
+
+    def wrong_weight(self) -> float:
+        """Weighted number of wrong outputs."""
+        return self._wrong_weight
+
+    @cached_property
+    def _wrong_weight(self) -> float:
+        return float(count_bits(self.wrong) @ self.weight)
 
 
 @dataclass(frozen=True)
@@ -90,7 +104,7 @@ class Rows:
     def __len__(self) -> int:
         return len(self.address)
 
-    @property
+    @cached_property
     def wrong(self) -> Words:
         """``uint64 (m,)`` judged bits in which seen and expected differ."""
         return (self.seen ^ self.expected) & self.judged
@@ -133,6 +147,10 @@ class Rows:
 
     def wrong_weight(self) -> float:
         """Weighted number of wrong bits."""
+        return self._wrong_weight
+
+    @cached_property
+    def _wrong_weight(self) -> float:
         return float(count_bits(self.wrong) @ self.weight)
 
 

@@ -177,8 +177,7 @@ def _columns(board: Board, kind: type[DeadColumn]) -> Iterator[Batch]:
         splits = geometries(chip)
         width = len(chip.lane)
         at = board.sample.at(chip)
-        wrong = (at.expected ^ at.seen) & at.judged
-        read, output = np.nonzero((wrong[:, None] >> np.arange(width, dtype=np.uint64)) & np.uint64(1))
+        read, output = np.nonzero((at.wrong[:, None] >> np.arange(width, dtype=np.uint64)) & np.uint64(1))
         level = (at.seen[read] >> output.astype(np.uint64) & np.uint64(1)).astype(np.intp)
         for _, lines in splits:
             code = np.unique((_places(at, lines)[read] * 2 + level) * width + output)
@@ -204,10 +203,8 @@ def _batch(board: Board, listed: _List, kind: type[DeadRow] | type[DeadColumn], 
     def bound(rows: Rows, index: Index) -> Costs:
         at = rows.at(chip)
         place = _places(at, listed.lines)
-        wrong = (at.expected ^ at.seen) & at.judged
-        before = float(count_bits(wrong) @ at.weight)
-        saved = _saved(listed, index, place, wrong, at.judged, at.seen, at.weight, kind is WeakColumn)
-        return wrong_elsewhere(rows, chip, noise) + noise.wrong * (before - saved)
+        saved = _saved(listed, index, place, at.wrong, at.judged, at.seen, at.weight, kind is WeakColumn)
+        return wrong_elsewhere(rows, chip, noise) + noise.wrong * (at.wrong_weight() - saved)
 
     def build(number: int) -> Fault:
         place = chip.name, listed.lines, int(listed.number[number]), int(listed.level[number])

@@ -120,7 +120,7 @@ def _output_batch(board: Board, chip: ChipMap, listed: _List) -> Batch:
         if listed.what != "open":
             words = (at.expected, at.judged, at.seen, at.held)
         active = _wrong_data(listed, index, *words)
-        idle = count_bits((at.expected ^ at.seen) & at.judged)
+        idle = count_bits(at.wrong)
         least = mixture_bound(active, idle, at.weight, board.noise)
         return least + wrong_elsewhere(rows, chip, board.noise)
 
@@ -183,7 +183,7 @@ def _chip_address_batch(board: Board, chip: ChipMap, listed: _List) -> Batch:
         if listed.what == "open":
             levels = wrong("stuck at 0", rows, index), wrong("stuck at 1", rows, index)
             return elsewhere + mixture_bound(*levels, at.weight, board.noise)
-        idle = count_bits((at.expected ^ at.seen) & at.judged)
+        idle = count_bits(at.wrong)
         return elsewhere + mixture_bound(wrong(listed.what, rows, index), idle, at.weight, board.noise)
 
     return Batch(listed.share, bound, _builder(make, listed), not board.suspected(chip))
