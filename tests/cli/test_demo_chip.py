@@ -14,7 +14,7 @@ from pathlib import Path
 import bincopy
 import numpy as np
 import pytest
-from intelhex import IntelHex
+from intelhex import IntelHex  # type: ignore[import-untyped]
 
 from wrongbit.cli.demo_chip import wrapped
 from wrongbit.cli.main import main
@@ -131,6 +131,30 @@ def test_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert set(told["wrong_bits"].values()) == {0}
     assert len(told["wrong_bits"]) == 4
     assert min(told["wrong_bits_of_passes"].values()) > 100
+
+
+@pytest.mark.parametrize("stage", ["board", "chip"])
+def test_files_only(stage: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "case"
+    assert main(["demo", "--stage", stage, "--folder", str(folder), "--files-only"]) == 0
+    page = capsys.readouterr().out
+    written = sorted(path.name for path in folder.iterdir())
+    assert all(name in page for name in written)
+    assert "had been done" not in page
+    assert main(["demo", "--stage", stage, "--folder", str(folder), "--files-only", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert sorted(told["files"]) == written
+    assert all(command.startswith("wrongbit ") for command in told["commands"])
+
+
+def test_each_fault_has_a_folder_of_its_own(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    demo("--files-only")
+    demo("--files-only", "--fault", "mirrored")
+    assert (tmp_path / "demo" / "quarrybank-chip-mirrored" / "u3.bin").read_bytes() == TRUTH
+    assert not (tmp_path / "demo" / "quarrybank-chip" / "u3.bin").exists()
 
 
 FOUND_AS = {

@@ -48,7 +48,7 @@ Folder = Annotated[
     Path | None,
     typer.Option(
         "--folder",
-        help="Where to write the files; left out: demo/MACHINE, or demo/MACHINE-chip.",
+        help="Where to write the files; left out: demo/MACHINE, or demo/MACHINE-chip….",
         show_default=False,
     ),
 ]
@@ -68,6 +68,9 @@ def demo(
     folder: Folder = None,
     cycles: Cycles = DEFAULT_CYCLES,
     seed: Seed = 1,
+    files_only: Annotated[
+        bool, typer.Option("--files-only", help="Write the files and run nothing.")
+    ] = False,
     list_them: Annotated[bool, typer.Option("--list", help="List machines and faults.")] = False,
     as_json: options.Json = False,
 ) -> int:
@@ -79,13 +82,15 @@ def demo(
     if list_them:
         return _list(as_json)
     if stage == "chip":
-        return _chip(machine, fault, point, folder, seed, as_json)
+        return _chip(machine, fault, point, folder, seed, files_only=files_only, as_json=as_json)
     if stage != "board":
         raise UsageError(f"There is no stage {stage!r}.", "Choose board or chip.")
     machine = machine or "saltmarsh"
     where = Path("demo") / machine if folder is None else folder
     case = write_case(where, machine, fault, points=(point,) if point else (), cycles=cycles, seed=seed)
     capture = case.captures[0]
+    if files_only:
+        return _files_only(case, as_json)
     job = open_job(case.machine_file, point=capture.point)
     comparison = compare_capture(job, capture.path)
     diagnosis = diagnose(job, comparison)
@@ -105,16 +110,37 @@ def demo(
     return 0
 
 
+def _files_only(case: DemoCase, as_json: bool) -> int:
+    if as_json:
+        files = [path.name for path in (case.machine_file, *case.images, case.captures[0].path)]
+        print_json({"folder": case.folder, "files": files, "commands": _commands(case)})
+        return 0
+    _introduce(case)
+    for command in _commands(case)[1:]:
+        out.print(f"$ {command}", soft_wrap=True)
+    return 0
+
+
 def _chip(
-    machine: str | None, trouble: str | None, point: str | None, folder: Path | None, seed: int, as_json: bool
+    machine: str | None,
+    trouble: str | None,
+    point: str | None,
+    folder: Path | None,
+    seed: int,
+    *,
+    files_only: bool,
+    as_json: bool,
 ) -> int:
     from wrongbit.cli.demo_chip import chip_stage
 
     if point is not None:
         raise UsageError("A chip in a reader has no probe points.", "Leave --point out.")
     machine = machine or CHIP_MACHINE
-    where = Path("demo") / f"{machine}-chip" if folder is None else folder
-    return chip_stage(where, machine, trouble, seed, as_json=as_json)
+    # A worn chip's folder must not hold what another fault's may: the chip's true contents.
+    name = (trouble or "worn").partition(":")[0]
+    own = f"{machine}-chip" if name == "worn" else f"{machine}-chip-{name}"
+    where = Path("demo") / own if folder is None else folder
+    return chip_stage(where, machine, trouble, seed, files_only=files_only, as_json=as_json)
 
 
 def _introduce(case: DemoCase) -> None:

@@ -45,17 +45,21 @@ class Step:
     goes_on: tuple[int, ...] = (EXIT_FINE,)
 
 
-def chip_stage(folder: Path, machine: str, trouble: str | None, seed: int, *, as_json: bool) -> int:
-    """Write a chip's case and walk through it.
+def chip_stage(
+    folder: Path, machine: str, trouble: str | None, seed: int, *, files_only: bool, as_json: bool
+) -> int:
+    """Write a chip's case and walk through it, or write it only.
 
     Returns:
         0 when the rebuilt contents are the true ones, or nothing had to be rebuilt; 1 when the contents could
         not be rebuilt or are wrong; 2 when a command failed.
     """
     case = write_chip_case(folder, machine, trouble, seed=seed)
+    steps = _steps(case)
+    if files_only:
+        return _files_only(case, steps, as_json=as_json)
     for path in (case.folder / _rebuilt(case), *_programmer_files(case)):
         path.unlink(missing_ok=True)  # of an earlier walk: only what this one writes counts
-    steps = _steps(case)
     if as_json:
         return _told_to_programs(case, steps)
     _introduce(case)
@@ -70,6 +74,22 @@ def chip_stage(folder: Path, machine: str, trouble: str | None, seed: int, *, as
         if code not in step.goes_on:
             return _stopped(case, step, code)
     return _close(case)
+
+
+def _files_only(case: ChipCase, steps: Sequence[Step], *, as_json: bool) -> int:
+    """What was written, and what can be run on it."""
+    if as_json:
+        commands = [shlex.join(("wrongbit", *step.arguments)) for step in steps]
+        print_json({"folder": case.folder, "files": _names(case), "commands": commands})
+        return EXIT_FINE
+    _introduce(case)
+    for step in steps:
+        out.print(f"$ {wrapped(step.arguments)}", soft_wrap=True, markup=False)
+    return EXIT_FINE
+
+
+def _names(case: ChipCase) -> list[str]:
+    return [path.name for path, _ in _files(case)]
 
 
 def _told_to_programs(case: ChipCase, steps: Sequence[Step]) -> int:
@@ -94,7 +114,7 @@ def _told_to_programs(case: ChipCase, steps: Sequence[Step]) -> int:
     print_json(
         {
             "folder": case.folder,
-            "files": [path.name for path, _ in _files(case)],
+            "files": _names(case),
             "put_in": {"trouble": case.trouble, "chip": case.chip.name, "says": case.bench.sentence},
             "steps": told,
             "bits": len(case.truth) * len(case.chip.lane),
