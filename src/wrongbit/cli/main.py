@@ -41,6 +41,10 @@ VERBS: tuple[Verb, ...] = (
         "Name the first wrong word, the bits, the lane, the chip and the fault behind it.",
         "diagnose",
     ),
+    Verb(
+        "suspects", "Weigh the parts between chip and processor by everything in a case folder.", "suspects"
+    ),
+    Verb("next", "Say what to measure next, where to clip on, and what each outcome would mean.", "next"),
     Verb("chip", "Examine several readings of one chip out of the board.", "chip"),
     Verb(
         "rebuild",

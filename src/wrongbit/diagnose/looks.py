@@ -150,7 +150,7 @@ class Look:
                 if not settled and not sampled:
                     self._fitted[effects[0]] = found.faults[0]
             else:
-                total += self.noise.wrong * rows.wrong_weight()
+                total += self.noise.wrong * float(count_bits(rows.wrong) @ rows.weight)
         return total
 
     def _divided(

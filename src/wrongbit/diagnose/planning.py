@@ -1,9 +1,9 @@
 """What to measure next: every possible measurement with what each outcome would mean, most telling first.
 
 A measurement is worth the doubt that it is expected to remove, per minute of work (see `entropy`). Captures
-are foretold by the structure: suspects of which a probe point sees the same thing would give the same capture.
-Measurements by hand have tables of chances (see `hand`). Suspects with less than `NEGLIGIBLE` of the doubt are
-not reckoned with.
+are foretold by the structure: suspects of which a probe point sees the same thing would give the same
+capture. Measurements by hand have tables of chances (see `hand`). Suspects with less than `NEGLIGIBLE` of the
+doubt are not reckoned with.
 """
 
 from __future__ import annotations

@@ -1,0 +1,67 @@
+"""``wrongbit next``: what to measure next, where to clip on, and what each outcome would mean."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.text import Text
+
+from wrongbit.cli import options
+from wrongbit.cli.show import ACCENT, out, print_json, progress_bar
+from wrongbit.job import DEFAULT_NOISE
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None)
+
+Folder = Annotated[
+    Path,
+    typer.Argument(
+        metavar="FOLDER", help="Case folder, with machine.toml and case.toml.", show_default=False
+    ),
+]
+Noise = Annotated[
+    float, typer.Option("--noise", help="Probability that a bit is read wrong for no other reason.")
+]
+
+
+@app.command("next")
+def next_verb(
+    folder: Folder,
+    most: Annotated[int, typer.Option("--most", min=1, help="Show so many with their outcomes.")] = 3,
+    noise: Noise = DEFAULT_NOISE,
+    as_json: options.Json = False,
+) -> int:
+    """Rank the measurements that could be made by the doubt that they remove for their effort.
+
+    Exit code 1 when something is wrong with the machine.
+    """
+    from wrongbit.cli.suspected import (
+        conclusion,
+        open_case,
+        proposals_as_json,
+        share_text,
+        show_cautions,
+        show_proposals,
+        weighing_as_json,
+    )
+    from wrongbit.diagnose.planning import proposals
+
+    with progress_bar("Reading the captures", quiet=as_json) as progress:
+        opened = open_case(folder, noise=noise, progress=progress)
+    weighing = opened.weighing
+    found = proposals(weighing)
+    if as_json:
+        told = weighing_as_json(weighing)
+        print_json({**told, "next": proposals_as_json(opened.machine, found)})
+        return int(weighing.fault_seen)
+    out.print(Text(opened.machine.machine.name, "bold"))
+    show_cautions(opened.machine)
+    out.print()
+    first = ", ".join(f"{each.part} {share_text(each.share)}" for each in weighing.suspects()[:5])
+    out.print(f"Suspects now: {first}; doubt {weighing.doubt:.2f} bits.", soft_wrap=True)
+    out.print()
+    show_proposals(opened.machine, found, most=most)
+    out.print()
+    out.print(Text.assemble(("→ ", ACCENT), (conclusion(weighing), "bold")), soft_wrap=True)
+    return int(weighing.fault_seen)
