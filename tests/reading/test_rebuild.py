@@ -43,7 +43,7 @@ from wrongbit.reading.sources import (
     from_passes,
     through,
 )
-from wrongbit.reading.undo import parse_step, undo, undo_all
+from wrongbit.reading.undo import Partner, parse_step, undo, undo_all
 
 SIZE = 512
 SHAPE = Shape(SIZE, 8)
@@ -218,7 +218,15 @@ def test_one_steady_wrong_bit_beside_unknown_ones_is_found_as_well() -> None:
     assert rebuilt.complete
     assert (rebuilt.contents.words == TRUE).all()
     assert rebuilt.count(PROVEN) == 0  # 10 spare bits are 1 in 1000, no proof
+    # With 14 there are 5: too few to turn a bit that was read so in every pass, although no other one fits.
+    known = np.full(SIZE, 255, np.uint64)
+    known[np.arange(14) * 30] = 0xBF
+    source = from_passes([Reading(contents(wrong, known))] * 3, "reading", "r")
+    rebuilt = rebuild(SHAPE, [source], constraints=[crc_of(TRUE)])
+    assert rebuilt.flips == ((300, 4),)
+    assert not rebuilt.complete
     # With 20 unknown bits none would be to spare: told, not turned.
+    known = np.full(SIZE, 255, np.uint64)
     known[np.arange(20) * 20] = 0xBF
     source = from_passes([Reading(contents(wrong, known))] * 3, "reading", "r")
     rebuilt = rebuild(SHAPE, [source], constraints=[crc_of(TRUE)])
@@ -381,6 +389,31 @@ def test_a_bridged_pair_is_told_apart_where_the_other_bit_is_known(level: str, t
     assert (both.provenance[follows, 2] & PARTNER).all()
     open_ = (read == (1 if level == "high" else 0)) & ~follows
     assert (both.classes[open_, 2] == UNKNOWN).all()
+
+
+def test_a_partner_says_what_bayes_rule_says_over_all_cases() -> None:
+    """Wired AND read as 0, the other bit known by a listing: summed over both bits and a wrong reading."""
+    wrong = DEFAULT_RATES.reader + DEFAULT_RATES.chip
+    listed = 1 - DEFAULT_RATES.listing
+    chance = {0: 0.0, 1: 0.0}
+    for mine, other, error in product((0, 1), repeat=3):
+        if (mine & other) ^ error == 0:
+            chance[mine] += (listed if other else 1 - listed) * (wrong if error else 1 - wrong)
+    listing = from_contents(Contents(np.array([2], np.uint64), np.array([2], np.uint64), 2), "listing", "l")
+    partner = Partner(0, 1, 0, np.array([0]))
+    rebuilt = rebuild(Shape(1, 2), [listing], partners=[partner])
+    assert int(rebuilt.guess[0]) == 2
+    assert rebuilt.confidence[0, 0] == pytest.approx(chance[0] / (chance[0] + chance[1]), rel=1e-5)
+
+
+def test_a_pass_that_shows_the_losing_level_closes_the_question_for_all() -> None:
+    read = read_through("bridge D1 D2")
+    other = read.copy()
+    one = int(np.flatnonzero((read & np.uint64(6)) == 6)[0])
+    other[one] &= np.uint64(0xF9)
+    bench = undo_all(readings(read, other), [parse_step("bridge D1 D2", 8, SIZE)])
+    assert one not in bench.partners[0].address
+    assert len(bench.partners[0].address) == np.count_nonzero((read & np.uint64(6)) == 0)
 
 
 def test_order_of_steps_does_not_matter() -> None:

@@ -158,14 +158,25 @@ def test_small_problems_against_every_assignment(cheap: int, monkeypatch: pytest
     run()
 
 
-def test_the_two_zeros_of_the_ones_complement_by_hand() -> None:
+@pytest.mark.parametrize("cheap", [solving.CHEAP_BITS, -1], ids=["all tried", "by residues"])
+def test_the_two_zeros_of_the_ones_complement_by_hand(cheap: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """RFC 1071: words that are all 0 add up to 0000, and nothing else does; a stored 0000 cannot be FFFF."""
+    monkeypatch.setattr(solving, "CHEAP_BITS", cheap)
     data = np.array([0x00, 0x00, 0xFF, 0xFF, 0x00, 0x00], np.uint8)
     known = np.array([255, 255, 255, 255, 0, 0], np.uint8)
     solved = solve(data, known, [parse_constraint("ones-sum 0..3 = stored 4 be", 6)])
     assert (solved.count, solved.forced.tolist()) == (1, [1] * 16)
     solved = solve(data, known, [parse_constraint("internet 0..3 = stored 4 be", 6)])
     assert (solved.count, solved.forced.tolist()) == (1, [0] * 16)
+    # No known bit is 1: a word W and a word 000Z. They add up to 0000 if both are 0, and to FFFF for each of
+    # 16 values of Z with W = FFFF - Z; a carry would need 1FFFE.
+    data = np.zeros(4, np.uint8)
+    known = np.array([0, 0, 255, 0xF0], np.uint8)
+    for value, places in ((0x0000, 1), (0xFFFF, 2**4)):
+        solved = solve(data, known, [parse_constraint(f"ones-sum = {value}", 4)])
+        assert solved.count == places
+        solved = solve(data, known, [parse_constraint(f"internet = {value ^ 0xFFFF}", 4)])
+        assert solved.count == places
 
 
 # -- against z3 --------------------------------------------------------------------------------------------

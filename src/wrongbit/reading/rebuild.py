@@ -236,7 +236,7 @@ def _with_partners(odds: Odds, partners: Sequence[Partner], provenance: Bytes, r
         sign = 1.0 if partner.level else -1.0
         for mine, other in ((partner.first, partner.second), (partner.second, partner.first)):
             winner = 1 / (1 + np.exp(-sign * odds[partner.address, other]))
-            message = -np.log(winner * (1 - wrong) + (1 - winner) * wrong)
+            message = np.log1p(-wrong) - np.log(winner * (1 - wrong) + (1 - winner) * wrong)
             result[partner.address, mine] += (sign * message).astype(np.float32)
             told = partner.address[message > SAID]
             provenance[told, mine] |= np.uint8(PARTNER)
