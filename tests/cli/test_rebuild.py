@@ -219,6 +219,7 @@ def test_one_steady_wrong_bit_is_named_and_turned_where_the_checksum_is_long_eno
     [
         ([], "nothing to rebuild from"),
         (["--reading", "nowhere.bin"], "nowhere.bin"),
+        (["--listing", "nowhere.lst"], "wrongbit: nowhere.lst"),
         (["--undo", "swap A0 A1", "--reference"], "no reading"),
         (["--reference", "--checksum", "crc99 = 0"], "no checksum is called"),
         (["--reference", "--checksum", "option-rom"], "55 AA"),
@@ -259,3 +260,46 @@ def test_other_mistakes(
     reading = write(tmp_path / "r.bin", true)
     assert run(kiln, "--reading", reading, "--undo", "swap A3 A99") == 2
     assert "there is no line A99" in capsys.readouterr().err
+
+
+WIDE = """\
+[machine]
+name = "Larkrise seed sorter"
+invented = true
+
+[[processor]]
+name = "U1"
+word_bits = 16
+address_bits = 24
+address_unit = "byte"
+byte_order = "{order}"
+recipe = "68000"
+
+[[chip]]
+name = "U4"
+kind = "rom"
+words = 256
+bits = {bits}
+region = [{{ base = 0x0000, size = 512 }}]
+lane = "0..{last}"
+"""
+
+
+@pytest.mark.parametrize(("bits", "order"), [(16, "big"), (16, "little"), (4, "big")])
+def test_other_widths_come_back_as_the_bytes_of_their_files(
+    bits: int, order: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A 16-bit chip read as bytes, and a 4-bit PROM, one byte a word; two bits waver, a CRC settles them."""
+    machine = tmp_path / "larkrise.toml"
+    machine.write_text(WIDE.format(bits=bits, order=order, last=bits - 1), encoding="utf-8")
+    size = 256 * (2 if bits == 16 else 1)
+    true = np.random.default_rng(9).integers(0, 16 if bits == 4 else 256, size, dtype=np.uint8)
+    other = true.copy()
+    other[[3, 200]] ^= 8
+    output = tmp_path / "out.bin"
+    command = ["rebuild", str(machine), "U4", "--reading", write(tmp_path / "a.bin", true)]
+    command += ["--reading", write(tmp_path / "b.bin", other), "--checksum", crc_of(true)]
+    assert main([*command, "-o", str(output), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["checksums"]["unknown_bits"] == 2
+    assert output.read_bytes() == true.tobytes()

@@ -16,6 +16,7 @@ from wrongbit.reading.constraints import NAMES, RULES
 from wrongbit.reading.rebuild import LIKELY_ERROR, PROVEN_ERROR, SPARE_FOR_FLIP
 from wrongbit.reading.solve import FREE_BITS
 from wrongbit.reading.sources import CODES, DEFAULT_RATES
+from wrongbit.reading.stack import READ_NOISE
 
 DOCUMENT = Path(__file__).resolve().parents[2] / "docs" / "rebuilding.md"
 EXAMPLE = re.compile(r"```\n\$ (wrongbit rebuild [^\n]*)\n(.*?)```\n", re.DOTALL)
@@ -88,7 +89,7 @@ def test_the_lists_are_complete() -> None:
         assert f"`{name}`" in text, name
     for name in CODES.values():
         assert f"`{name}`" in text, name
-    for rate in vars(DEFAULT_RATES).values():
+    for rate in (READ_NOISE, *vars(DEFAULT_RATES).values()):
         assert f"| {rate:g} |" in text, rate
     assert f"2^{FREE_BITS}" in text
     assert f"{SPARE_FOR_FLIP} check bits" in text

@@ -185,7 +185,11 @@ class _Work:
         found = []
         for path in paths:
             entry = Listing(file=str(path.absolute()), format="auto", processor=self.processor.name)
-            memory_map = self.map([entry])
+            try:
+                memory_map = self.map([entry])
+            except ImageError as error:
+                error.file = str(path)  # as the person named it
+                raise
             mine = self.mine(memory_map)
             if not mine.known.any():
                 raise ImageError(

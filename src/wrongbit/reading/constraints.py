@@ -15,6 +15,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
+from functools import lru_cache
 from math import gcd
 
 import numpy as np
@@ -308,18 +309,32 @@ def crc_columns(model: CrcModel, width: int, after: NDArray[np.int64], value: By
         ``uint64 (n,)`` exclusive-or on the CRC.
     """
     states = _first_step(model, width, value)
-    step = np.array([_first_state(model, width, 1 << bit) for bit in range(width)], np.uint64)
-    distance = after.copy()
-    while distance.any():
-        odd = np.flatnonzero(distance & 1)
-        states[odd] = _apply(step, states[odd])
-        distance >>= 1
-        step = _apply(step, step)
+    for power in range(int(after.max(initial=0)).bit_length()):
+        odd = np.flatnonzero(after >> power & 1)
+        if len(odd):
+            states[odd] = _apply(_zero_bytes(model, width, power), states[odd])
     return states
+
+
+@lru_cache(maxsize=256)
+def _zero_bytes(model: CrcModel, width: int, power: int) -> Words:
+    """The map of 2 to this power zero bytes: where each bit of the register goes."""
+    if power == 0:
+        return np.array([_first_state(model, width, 1 << bit) for bit in range(width)], np.uint64)
+    half = _zero_bytes(model, width, power - 1)
+    return _apply(half, half)
+
+
+FEW = 1 << 12
+"""States that are mapped as one table of states by bits; more would fill the memory."""
 
 
 def _apply(columns: Words, states: Words) -> Words:
     """A linear map, given by where each bit of the state goes."""
+    if len(states) <= FEW:
+        shifts = np.arange(len(columns), dtype=np.uint64)
+        chosen = ((states[:, None] >> shifts) & np.uint64(1)) * columns
+        return np.asarray(np.bitwise_xor.reduce(chosen, axis=1))
     result = np.zeros_like(states)
     for bit, column in enumerate(columns):
         result ^= ((states >> np.uint64(bit)) & np.uint64(1)) * column

@@ -50,10 +50,11 @@ _KIND_CODE: dict[Kind, int] = {
 
 @dataclass(frozen=True)
 class ErrorRates:
-    """Probabilities that a bit is wrong, cause by cause. All are a choice, no source.
+    """Probabilities that a bit is wrong for a common cause. All are a choice, no source.
+
+    What happens in one pass by chance comes on top (``noise`` of `from_passes` and `from_bus`).
 
     Args:
-        noise: One pass by itself.
         reader: Reader, adapter or contact give it wrong in every pass.
         bus: What was clipped on the board's bus shows it wrong every time.
         chip: The chip gives a bit that it did not hold when it was made.
@@ -61,7 +62,6 @@ class ErrorRates:
         listing: Printed, typed or scanned wrongly.
     """
 
-    noise: float = READ_NOISE
     reader: float = 5e-4
     bus: float = 1e-3
     chip: float = 1e-3
