@@ -21,7 +21,7 @@ from wrongbit.compare.judge import judge
 from wrongbit.compare.memory_map import MemoryMap
 from wrongbit.demo.fault import InjectedFault
 from wrongbit.demo.machine import DemoMachine
-from wrongbit.demo.machines import machine_named, machines
+from wrongbit.demo.machines import machine_named
 from wrongbit.demo.trace import BusTrace
 from wrongbit.faults.evidence import Evidence, gather_evidence
 from wrongbit.faults.fault import Fault
@@ -40,6 +40,14 @@ from wrongbit.faults.posterior import weigh
 from wrongbit.machine.load import load_machine
 
 CYCLES = 8_000
+
+NAMES = ("saltmarsh", "fellgate", "quarrybank")
+"""The demo machines with one processor."""
+
+
+def demo_machines() -> list[DemoMachine]:
+    """The machines that faults are put into."""
+    return [machine_named(name) for name in NAMES]
 
 
 def cycles_of(trace: BusTrace, memory_map: MemoryMap) -> Cycles:
@@ -115,10 +123,8 @@ TRUE: dict[str, Callable[[DemoMachine, InjectedFault], Fault]] = {
 
 
 def same(one: Fault, two: Fault) -> bool:
-    """The same thing at the same place: everything but rates, drifts and lists of cells."""
-    free = {"rate", "drift", "cells"}
-    first, second = one.parameters(), two.parameters()
-    return type(one) is type(two) and all(first[name] == second[name] for name in first.keys() - free)
+    """The same thing at the same place: everything but what was fitted to the observations."""
+    return one.bare() == two.bare()
 
 
 @dataclass(frozen=True)
@@ -153,7 +159,7 @@ def observe(machine: DemoMachine, fault: InjectedFault, seed: int, cycles: int =
 
 def machines_for(model: str) -> list[DemoMachine]:
     """The machines that can have this kind of fault; mask ROMs have no charge to lose."""
-    able = [machine for machine in machines() if model in {kind.name for kind in machine.faults()}]
+    able = [machine for machine in demo_machines() if model in {kind.name for kind in machine.faults()}]
     if model == "lost-charge":
         able = [
             machine for machine in able if any(chip.stores_charge for chip in memory_map_of(machine).roms)

@@ -10,19 +10,20 @@ import pytest
 from faults.injections import (
     CYCLES,
     TRUE,
+    demo_machines,
     inject_and_weigh,
     machines_for,
     memory_map_of,
     observe,
     same,
 )
-from wrongbit.demo.machines import machine_named, machines
+from wrongbit.demo.machines import machine_named
 from wrongbit.faults.models.arrays import DeadRow, WeakColumn
 from wrongbit.faults.posterior import weigh
 
 pytestmark = pytest.mark.xdist_group("fault injections")
 
-SAMPLE = 9
+SAMPLE = 7
 """Injections a model."""
 
 BAR = 0.95
@@ -40,7 +41,7 @@ def outcomes():
 
 @pytest.mark.slow
 def test_every_kind_of_fault_of_the_demo_is_tried(outcomes):
-    kinds = {kind.name for machine in machines() for kind in machine.faults()}
+    kinds = {kind.name for machine in demo_machines() for kind in machine.faults()}
     assert kinds - {"none"} == set(TRUE)
     assert all(any(outcome.shown for outcome in found) for found in outcomes.values())
 
@@ -68,7 +69,7 @@ def test_what_does_not_show_is_not_seen(outcomes):
     assert all(outcome.right for outcome in hidden)
 
 
-@pytest.mark.parametrize("machine", machines(), ids=lambda machine: machine.name)
+@pytest.mark.parametrize("machine", demo_machines(), ids=lambda machine: machine.name)
 def test_sound_machine_shows_no_fault(machine):
     fault = machine.inject("none", 1)
     found = weigh(observe(machine, fault, 1), memory_map_of(machine))

@@ -1,6 +1,7 @@
 """The table of models: priors, words, and a paragraph for each."""
 
 import re
+from itertools import product
 from pathlib import Path
 
 import pytest
@@ -58,12 +59,16 @@ def test_faults_bear_the_name_of_their_family_and_say_where_they_are(family):
 @pytest.mark.parametrize("family", MODELS, ids=lambda family: family.name)
 def test_rates_and_weights_are_probabilities(family):
     for fault in every_fault(family)[:12]:
-        assert sum(point.belief for point in fault.rates) == pytest.approx(1.0)
-        for point in fault.rates:
-            assert point.value - point.reach >= 0
-            assert point.value + point.reach <= 1 + 1e-12
-            assert sum(fault.weights(point.value)) == pytest.approx(1.0)
-            assert len(fault.weights(point.value)) == len(fault.shapes())
+        assert len(fault.values) == len(fault.shares)
+        for rates in fault.shares:
+            assert sum(point.belief for point in rates) == pytest.approx(1.0)
+            assert all(point.value - point.reach >= 0 for point in rates)
+            assert all(point.value + point.reach <= 1 + 1e-12 for point in rates)
+        for values in product(*([point.value for point in rates] for rates in fault.shares)):
+            assert sum(fault.weights(*values)) == pytest.approx(1.0)
+            assert len(fault.weights(*values)) == len(fault.shapes())
+            assert fault.fitted(*values).values == values
+            assert fault.fitted(*values).bare() == fault.bare()
         if len(fault.shapes()) == 1:
             assert fault.rates is ALWAYS
 

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import count_bits, gather_bits
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
-from wrongbit.faults.fault import CellStage
+from wrongbit.faults.fault import CellStage, Fault
 from wrongbit.faults.noise import Noise
 from wrongbit.faults.rows import Costs, Rows, Words
 
@@ -80,6 +80,10 @@ class CellwiseFault(CellStage):
 
     cells: tuple[tuple[int, int], ...] = field(default=(), kw_only=True)
     read: int = field(default=0, kw_only=True, compare=False)
+
+    def bare(self) -> Fault:
+        """The fault without anything that was fitted to observations."""
+        return replace(self, rate=1.0, drift=0.0, cells=(), read=0)
 
     @property
     def bad_bits(self) -> int:

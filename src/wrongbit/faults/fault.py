@@ -11,7 +11,7 @@ bits float on a line that was 0: they read 1 with a probability that is tried ov
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -86,13 +86,31 @@ class Fault:
         """Rates to try."""
         return ALWAYS
 
+    @property
+    def shares(self) -> tuple[Rates, ...]:
+        """Everything about how often that is summed over: the rate, and what a fault adds to it."""
+        return (self.rates,)
+
+    def fitted(self, *values: float) -> Fault:
+        """The fault with these values of its `shares`."""
+        return replace(self, rate=values[0])
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The values of its `shares` that it has."""
+        return (self.rate,)
+
+    def bare(self) -> Fault:
+        """The fault without anything that was fitted to observations."""
+        return replace(self, rate=1.0, drift=0.0)
+
     def shapes(self) -> tuple[Fault | None, ...]:
         """What may hold in any one read, None standing for "as it should be"."""
         return (self,) if self.rates is ALWAYS else (self, None)
 
-    def weights(self, rate: Any) -> tuple[Any, ...]:
-        """Probability of each of the `shapes` in any one read, for a rate or an array of rates."""
-        return (1.0,) if self.rates is ALWAYS else (rate, 1.0 - rate)
+    def weights(self, *values: Any) -> tuple[Any, ...]:
+        """Probability of each of the `shapes` in any one read, for values (or arrays) of its `shares`."""
+        return (1.0,) if self.rates is ALWAYS else (values[0], 1.0 - values[0])
 
     def say(self) -> str:
         """What is wrong, in a sentence for people."""

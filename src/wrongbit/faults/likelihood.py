@@ -70,23 +70,23 @@ def cost_of(faults: Sequence[Fault], rows: Rows, noise: Noise, *, settled: bool 
     terms = [_terms(predict(form, rows), rows, noise) for form in forms]
     table = _condense(terms, rows.weight)
     drifting = any(term.drifting for term in terms)
-    choices = (_drifts(faults, drifting, settled), *(_rates(fault, settled) for fault in faults))
-    nats, (drift, *rates) = _over_rates(choices, faults, table, noise)
+    shares = [rates for fault in faults for rates in _shares(fault, settled)]
+    nats, (drift, *values) = _over_rates((_drifts(faults, drifting, settled), *shares), faults, table, noise)
     extra = _cost_of_strays(terms, rows, noise)
-    found = tuple(
-        replace(fault, rate=rate, drift=drift if drifting else fault.drift)
-        for fault, rate in zip(faults, rates, strict=True)
-    )
-    return Cost(nats + extra, found)
+    found = []
+    for fault in faults:
+        own, values = values[: len(fault.shares)], values[len(fault.shares) :]
+        found.append(replace(fault.fitted(*own), drift=drift if drifting else fault.drift))
+    return Cost(nats + extra, tuple(found))
 
 
 @dataclass(frozen=True)
 class _Grid:
-    """Points of which each has a drift and a rate for every fault.
+    """Points of which each has a drift and a value for every share of every fault.
 
     Args:
-        value: ``float64 (g, 1 + faults)`` drift and rates.
-        reach: ``float64 (g, 1 + faults)`` half the widths of the intervals that they stand for.
+        value: ``float64 (g, 1 + shares)`` drift and shares.
+        reach: ``float64 (g, 1 + shares)`` half the widths of the intervals that they stand for.
         belief: ``float64 (g,)`` belief in each point.
     """
 
@@ -153,12 +153,20 @@ def _over_rates(
     return -float(np.logaddexp.reduce(-costs)), grid.best(costs)
 
 
-def _weights(faults: Sequence[Fault], rates: Costs) -> Costs:
-    """Probability of every combination of forms, ``float64 (g, forms)``, for rates ``(g, faults)``."""
-    total = np.ones((len(rates), 1))
-    for number, fault in enumerate(faults):
-        each = np.stack(np.broadcast_arrays(rates[:, number], *fault.weights(rates[:, number]))[1:], axis=1)
-        total = (total[:, :, None] * each[:, None, :]).reshape(len(rates), -1)
+def _weights(faults: Sequence[Fault], values: Costs) -> Costs:
+    """Probability of every combination of forms, ``float64 (g, forms)``.
+
+    Args:
+        faults: The faults.
+        values: ``float64 (g, n)`` values of the shares of all faults, side by side.
+    """
+    total = np.ones((len(values), 1))
+    column = 0
+    for fault in faults:
+        own = [values[:, column + number] for number in range(len(fault.shares))]
+        column += len(own)
+        each = np.stack(np.broadcast_arrays(own[0], *fault.weights(*own))[1:], axis=1)
+        total = (total[:, :, None] * each[:, None, :]).reshape(len(values), -1)
     return total
 
 
@@ -170,12 +178,14 @@ def _drifts(faults: Sequence[Fault], drifting: bool, settled: bool) -> Rates:
     return tuple(_nearest(DRIFTS, drift) for drift in {fault.drift for fault in faults})
 
 
-def _rates(fault: Fault, settled: bool) -> Rates:
-    rates = fault.rates
+def _shares(fault: Fault, settled: bool) -> tuple[Rates, ...]:
     if not settled:
-        return rates
-    certain = [point for point in rates if point.value == 1.0 != fault.rate]
-    return (_nearest(rates, fault.rate), *certain)
+        return fault.shares
+    chosen = []
+    for rates, value in zip(fault.shares, fault.values, strict=True):
+        certain = [point for point in rates if point.value == 1.0 != value]
+        chosen.append((_nearest(rates, value), *certain))
+    return tuple(chosen)
 
 
 def _nearest(rates: Rates, value: float) -> Point:
@@ -191,7 +201,9 @@ def row_costs(faults: Sequence[Fault], rows: Rows, noise: Noise) -> Costs:
     """
     drift = np.array([max((fault.drift for fault in faults), default=0.0)])
     prices = np.array([noise.wrong, noise.open, *noise.seen(drift), *noise.seen(1 - drift)])
-    (weights,) = _weights(faults, np.array([[fault.rate for fault in faults]], np.float64)).tolist()
+    (weights,) = _weights(
+        faults, np.array([[v for fault in faults for v in fault.values]], np.float64)
+    ).tolist()
     total = np.full(len(rows), -np.inf)
     for form, weight in zip(forms_of(faults), weights, strict=True):
         if weight > 0:

@@ -90,24 +90,18 @@ class _Hunt:
         """Cost the most promising of these pairs."""
         fitting = [pair for pair in pairs if _composable(pair)]
         self.tried += len(fitting)
-        alone = {_bare(each.faults[0]): each.score for each in self.singles if each.faults}
+        alone = {each.faults[0].bare(): each.score for each in self.singles if each.faults}
         best = max(each.score for each in (*self.singles, *self.found.values()))
         for pair in _promising(fitting, self.board, best - HOPELESS):
             cost = cost_of(
                 [*pair[0].faults, *pair[1].faults], self.board.rows, self.board.noise, settled=True
             )
             candidate = Candidate(cost.faults, _prior(pair), cost.nats)
-            bare = [_bare(fault) for fault in candidate.faults]
+            bare = [fault.bare() for fault in candidate.faults]
             # A second fault that does not pay for its prior is none.
             if candidate.score > max(best - MARGIN, *(alone.get(fault, -np.inf) for fault in bare)):
                 self.found.setdefault(frozenset(bare), candidate)
                 best = max(best, candidate.score)
-
-
-def _bare(fault: Fault) -> Fault:
-    """The fault without what was fitted."""
-    bare = replace(fault, rate=1.0, drift=0.0)
-    return replace(bare, cells=()) if isinstance(bare, CellwiseFault) else bare
 
 
 def _composable(pair: Pair) -> bool:

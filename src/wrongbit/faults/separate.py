@@ -61,7 +61,7 @@ def likeliest(faults: Sequence[Fault]) -> tuple[Fault, ...]:
     """What holds in most reads."""
     chosen = []
     for fault in faults:
-        shape = fault.shapes()[int(np.argmax(fault.weights(fault.rate)))]
+        shape = fault.shapes()[int(np.argmax(fault.weights(*fault.values)))]
         if shape is not None:
             chosen.append(replace(shape, drift=fault.drift))
     return tuple(chosen)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -241,8 +241,13 @@ class SlowData(OutputStage):
     """A chip answers too late in a share of the reads.
 
     A late read shows what was on the lines before, or a mixture in which each bit is old or right with
-    probability ½; both are taken as equally likely.
+    probability ½; how often which is summed over.
+
+    Args:
+        mixed: Share of mixtures among the late reads.
     """
+
+    mixed: float = field(default=0.5, kw_only=True)
 
     @property
     def model(self) -> str:
@@ -254,6 +259,24 @@ class SlowData(OutputStage):
         """Rates to try."""
         return LATE
 
+    @property
+    def shares(self) -> tuple[Rates, ...]:
+        """Everything about how often that is summed over."""
+        return LATE, LATE
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The values of its `shares` that it has."""
+        return self.rate, self.mixed
+
+    def fitted(self, *values: float) -> Fault:
+        """The fault with these values of its `shares`."""
+        return replace(self, rate=values[0], mixed=values[1])
+
+    def bare(self) -> Fault:
+        """The fault without anything that was fitted to observations."""
+        return SlowData(self.part)
+
     def say(self) -> str:
         """What is wrong, in a sentence for people."""
         return f"{self.part} is too slow: its word is late in about {self.rate:.0%} of the reads."
@@ -262,9 +285,10 @@ class SlowData(OutputStage):
         """What may hold in any one read."""
         return _Late(self.part, True), _Late(self.part, False), None
 
-    def weights(self, rate: Any) -> tuple[Any, ...]:
-        """Probability of each of the `shapes` in any one read, for a rate or an array of rates."""
-        return rate / 2, rate / 2, 1.0 - rate
+    def weights(self, *values: Any) -> tuple[Any, ...]:
+        """Probability of each of the `shapes` in any one read, for values (or arrays) of its `shares`."""
+        rate, mixed = values
+        return rate * (1.0 - mixed), rate * mixed, 1.0 - rate
 
 
 @dataclass(frozen=True)
