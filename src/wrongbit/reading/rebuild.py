@@ -181,7 +181,7 @@ def rebuild(
         provenance[np.abs(source.odds) > SAID] |= np.uint8(source.code)
     odds = _with_partners(odds, partners, provenance, rates)
     contradicted, conflicts = _conflicts(sources, size)
-    told = list(notes)
+    told = [*notes, *_same_reader(sources)]
     outcome: _Outcome | None = None
     if constraints:
         shape.check()
@@ -199,6 +199,17 @@ def rebuild(
         flips=() if outcome is None else outcome.flips,
         notes=tuple(told),
     )
+
+
+def _same_reader(sources: Sequence[Source]) -> list[str]:
+    """What the odds leave out: one reader may harm the chip's readings and the twin's alike."""
+    read = [source for source in sources if source.kind in ("reading", "twin")]
+    if len(read) < 2:
+        return []
+    return [
+        "The chip and its twins count as independent. A fault of the reader that hits all of them alike "
+        "would not show: use another adapter for a twin, or read a chip whose contents are known first."
+    ]
 
 
 def _rebuilt(odds: Odds, provenance: Bytes, conflicts: tuple[Conflict, ...], **rest: object) -> Rebuilt:
