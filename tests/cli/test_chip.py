@@ -11,6 +11,7 @@ import pytest
 
 from reading.damage import Bench, Bytes, system_rom
 from wrongbit.cli.main import main
+from wrongbit.cli.show import out
 
 pytestmark = pytest.mark.debian
 
@@ -65,7 +66,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "u2.bin").write_bytes(system_rom().tobytes())
     (tmp_path / "u3.bin").write_bytes(system_rom(8192, 0x8000).tobytes())
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("COLUMNS", "220")
+    monkeypatch.setattr(out, "width", 220)
     return tmp_path
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from wrongbit.cli.main import main
+from wrongbit.cli.show import out
 from wrongbit.reading.advice import ADVICE
 from wrongbit.reading.conditions import KEYS, load_conditions
 
@@ -71,7 +72,7 @@ def test_the_example_is_what_the_command_prints(
 ) -> None:
     names = made_up(tmp_path)
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("COLUMNS", "100")
+    monkeypatch.setattr(out, "width", 100)
     assert main(["chip", "cinderpath.toml", "U4", *names]) == 1
     page = "\n".join(line.rstrip() for line in capsys.readouterr().out.strip().splitlines())
     example = TEXT.split("```\n$ wrongbit chip")[1].split("\n", 1)[1].split("\n```")[0]

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-SHARES = (0.02, 0.1, 0.3, 0.6, 0.9)
+SHARES = (0.02, 0.1, 0.3, 0.6, 0.9, 0.99)
 """Shares of reads in which the fault acts, all believed alike."""
 
 STRETCHES = (10.0, 100.0, 1000.0, 10000.0)

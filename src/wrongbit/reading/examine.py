@@ -112,7 +112,8 @@ def examine(
         chip: The chip on its board. Where nothing of its contents is known there is no reference.
         others: What other chips of the machine should hold, by name.
         twin: A reading of the same chip of another machine.
-        chip_type: Its type in the machine file.
+        chip_type: Its type in the machine file; "mask" in it tells how it holds its contents, where nothing
+            else does.
         byte_order: How bytes of wider words are added up.
         noise: Probability that a bit is read wrong for no other reason, above 0 and below ½.
 
@@ -134,9 +135,7 @@ def examine(
     dependences = find_dependences(conditions, by_pass)
     weighed = None
     if referenced:
-        weighed = weigh_readings(
-            stack, chip, others=others, dependences=dependences, chip_type=chip_type, noise=noise
-        )
+        weighed = weigh_readings(stack, chip, others=others, dependences=dependences, noise=noise)
     wrong = always = judged = None
     if reference is not None:
         wrong, always = wrong_bits(stack, reference)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,8 +47,18 @@ class Telling:
     number: NDArray[np.int64]
 
 
-def telling_reads(fault: Fault, stack: Stack, memory_map: MemoryMap, noise: Noise) -> Telling:
-    """For the reads of every pass, in order, whether this loose fault acted."""
+def telling_reads(
+    fault: Fault, stack: Stack, memory_map: MemoryMap, noise: Noise, *, late: bool = False
+) -> Telling:
+    """For the reads of every pass, in order, whether this loose fault acted.
+
+    Args:
+        fault: The fault.
+        stack: The passes.
+        memory_map: The chip alone in a reader.
+        noise: The noise rate.
+        late: The fault is late data (see `with_words_before`).
+    """
     chip = memory_map.chips[0]
     wrong = np.flatnonzero(wrong_bits(stack, chip)[0])
     middle = int(wrong[len(wrong) // 2]) if len(wrong) else 0
@@ -57,7 +67,7 @@ def telling_reads(fault: Fault, stack: Stack, memory_map: MemoryMap, noise: Nois
     ratios, places, numbers = [], [], []
     for number in range(stack.passes):
         rows = _in_order(stack, memory_map, number, slice(start, start + WINDOW))
-        ratio = _log_ratio(fault, rows, noise)
+        ratio = _log_ratio(fault, with_words_before(rows) if late else rows, noise)
         telling = np.flatnonzero(ratio)[:most]
         ratios.append(ratio[telling])
         places.append(telling + number * len(stack))
@@ -83,6 +93,18 @@ def _in_order(stack: Stack, memory_map: MemoryMap, number: int, part: slice) -> 
         np.ones(len(address), np.bool_),
         np.ones(len(address)),
     )
+
+
+def with_words_before(rows: Rows) -> Rows:
+    """The same reads, held being the right word of the address before, where the reference gives it.
+
+    A slow chip does arrive at its word, only after the reader has taken one: so the next late read shows the
+    right word of the address before, not what was read there.
+    """
+    chip = rows.memory_map.chips[0]
+    before = np.maximum(rows.address, 1).astype(np.intp) - 1
+    known = (rows.address > 0) & (chip.known[before] == np.uint64((1 << len(chip.lane)) - 1))
+    return replace(rows, held=np.where(known, chip.contents[before], rows.held), _cache={})
 
 
 def _log_ratio(fault: Fault, rows: Rows, noise: Noise) -> Costs:

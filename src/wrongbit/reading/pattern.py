@@ -15,28 +15,43 @@ from numpy.typing import NDArray
 from wrongbit.bits import count_bits
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
 from wrongbit.faults.cellwise import CellwiseFault
+from wrongbit.faults.evidence import Evidence
 from wrongbit.faults.fault import BUS, Fault
 from wrongbit.faults.findings import Findings
-from wrongbit.faults.likelihood import cost_of
+from wrongbit.faults.likelihood import cost_of, forms_of
 from wrongbit.faults.models import MODELS, NO_FAULT_PRIOR
-from wrongbit.faults.models.cells import LostCharge, ScatteredCells
+from wrongbit.faults.models.cells import ScatteredCells
 from wrongbit.faults.models.selection import ChipSilent, LaneInverted, SlowData
 from wrongbit.faults.models.wires import WireFault
 from wrongbit.faults.noise import Noise
-from wrongbit.faults.posterior import MARGIN, PAIR_COST, TIE, weigh
+from wrongbit.faults.posterior import weigh
 from wrongbit.faults.predict import predict
-from wrongbit.faults.rows import MOST_WEIGHT, Rows
+from wrongbit.faults.rows import MOST_WEIGHT, Rows, Words
 from wrongbit.faults.separate import likeliest_word
 from wrongbit.image.contents import Contents
 from wrongbit.reading.advice import advice_for, twin_of
 from wrongbit.reading.bursts import find_bursts, gain_by_group
 from wrongbit.reading.dependence import Dependence
 from wrongbit.reading.evidence import gather, reader_map, wrong_bits
-from wrongbit.reading.loose import speeds_of, telling_reads
+from wrongbit.reading.loose import speeds_of, telling_reads, with_words_before
 from wrongbit.reading.models import UNRELATED_PRIOR, Unrelated, reader_faults
+from wrongbit.reading.pairs import Own, pairs_with_an_output
 from wrongbit.reading.stack import READ_NOISE, Stack
 
-THIN = 1 << 9
+MARGIN = 20.0
+"""Explanations whose odds against the best are longer than e^20 (5 × 10^8) to 1 are left out."""
+
+TIE = float(np.log(20))
+"""Explanations whose odds against each other are shorter than 20 to 1 are not told apart. Bench sense, no
+source."""
+
+PAIR_COST, FEWEST = 200.0, 64
+"""Pairs are weighed only where single cells explain so badly, in nats, and so many wrong bits were seen."""
+
+PLAIN = 8
+"""Bits, each wrong more than once, that the best single fault may leave over without pairs being tried."""
+
+THIN = 1 << 10
 """Wrong reads, and addresses without one, on which pairs of faults are weighed."""
 
 SHOWN = 24
@@ -149,12 +164,15 @@ def weigh_readings(
         reference: What to compare with instead, such as a twin's contents.
         others: What other chips of the machine should hold, by name.
         dependences: Conditions with which the errors go.
-        chip_type: Its type in the machine file: "mask" in it makes lost charge all but impossible.
+        chip_type: Its type in the machine file; "mask" in it tells how it holds its contents, where nothing
+            else does.
         noise: Probability that a bit is read wrong for no other reason.
 
     Raises:
         ValueError: The noise rate is not between 0 and ½, or the reference is not as long as the chip.
     """
+    if chip.technology is None and "mask" in chip_type.lower():
+        chip = replace(chip, technology="mask")
     memory_map = reader_map(chip, reference)
     alone = memory_map.chips[0]
     if len(alone.contents) != len(stack):
@@ -171,11 +189,17 @@ def weigh_readings(
     listed = [*own, *_patterns(findings, rows)]
     special = _special(listed, stack, memory_map, dependences, rate)
     listed += special
-    if not special and _pairs_needed(listed, stack, noise):
-        doubles, tried = _pairs(stack, memory_map, findings, rows, noise)
+    if not special and _pairs_needed(listed, rows, stack.passes):
+        least = max(each.score for each in listed) - MARGIN
+
+        def own_faults(some: Rows) -> list[tuple[Fault, float]]:
+            return _own_faults(some, alone, others or {}, rate)
+
+        doubles, tried = _pairs(stack, memory_map, evidence, rows, own_faults, least, noise)
         listed += doubles
         considered += tried
-    listed = [_worded(each, alone, chip_type) for each in _together(listed)]
+    one_way = _one_way(rows)
+    listed = [_worded(each, alone, one_way) for each in _together(listed)]
     return _ranked(listed, stack, alone, rows, addresses, considered, noise)
 
 
@@ -230,9 +254,47 @@ def _weigh_own(rows: Rows, chip: ChipMap, others: Mapping[str, Contents], noise:
         score = log_prior - cost_of([fault], rows, noise).nats
         best = max(best, score)
         found.append(_pattern((fault,), score, rows))
-    unrelated = _unrelated(rows, chip, noise)
-    best = max(best, unrelated.score)
-    return [each for each in (*found, unrelated) if each.score >= best - MARGIN]
+    found += [_unrelated(rows, chip, noise), _late(rows, chip, noise)]
+    best = max(best, *(each.score for each in found))
+    return [each for each in found if each.score >= best - MARGIN]
+
+
+def _late(rows: Rows, chip: ChipMap, noise: Noise) -> Pattern:
+    """Words that come late: the one before as a whole, or a mixture."""
+    rows = with_words_before(rows)
+    prior = next(family.prior for family in MODELS if family.name == "slow data")
+    costs = [cost_of([fault], rows, noise) for fault in (SlowData(chip.name), ChipSilent(chip.name))]
+    best = min(costs, key=lambda cost: cost.nats)
+    (fault,) = best.faults
+    refused = rows.wrong
+    for shape in fault.shapes():
+        if shape is not None:
+            prediction = predict([shape], rows)
+            drifted = prediction.floating & ~prediction.value if fault.drift else np.uint64(0)
+            refused = refused & (prediction.value ^ rows.seen) & ~prediction.soft & ~drifted
+    return Pattern(
+        "slow data",
+        best.faults,
+        f"{chip.name} answers too late in about {fault.rate:.0%} of the reads: its lines still show the word "
+        "before, or a mixture.",
+        "",
+        0.0,
+        float(np.log(prior / _scale())) - best.nats,
+        int(count_bits(rows.wrong & ~refused).sum()),
+        int(count_bits(refused).sum()),
+    )
+
+
+def _own_faults(
+    rows: Rows, chip: ChipMap, others: Mapping[str, Contents], noise: Noise
+) -> list[tuple[Fault, float]]:
+    """The best of the reader's own faults that stand for themselves, with the log of their prior."""
+    found = [
+        (cost_of([fault], rows, noise).nats, fault, float(np.log(prior / _scale())))
+        for fault, prior in reader_faults(chip, others)
+    ]
+    nats, fault, log_prior = min(found, key=lambda item: item[0])
+    return [(fault, log_prior)] if nats < noise.wrong * rows.wrong_weight() / 2 else []
 
 
 def _unrelated(rows: Rows, chip: ChipMap, noise: Noise) -> Pattern:
@@ -305,43 +367,72 @@ def _by_cells(fault: CellwiseFault, rows: Rows) -> tuple[int, int]:
     return int(count_bits(rows.wrong & bad).sum()), int(count_bits(rows.wrong & ~bad).sum())
 
 
-def _pairs_needed(listed: Sequence[Pattern], stack: Stack, noise: float) -> bool:
-    """The best single fault leaves bits over, or merely lists the wrong ones."""
+def _pairs_needed(listed: Sequence[Pattern], rows: Rows, passes: int) -> bool:
+    """The best single fault leaves bits over, more than once each, or merely lists the wrong ones."""
     best = max(listed, key=lambda each: each.score)
-    if any(isinstance(fault, ScatteredCells) for fault in best.faults):
+    if count_bits(rows.wrong).sum() < FEWEST:
+        return False
+    if any(isinstance(fault, CellwiseFault | Unrelated) for fault in best.faults):
         return best.score < -PAIR_COST
-    return best.unexplained > _allowed(int(stack.known_counts().sum()), noise)
+    left = _refused(best.faults, rows)
+    return bool(count_bits(left[rows.weight >= min(passes, 2)]).sum() > PLAIN)
 
 
 def _pairs(
-    stack: Stack, memory_map: MemoryMap, findings: Findings, rows: Rows, noise: float
+    stack: Stack, memory_map: MemoryMap, evidence: Evidence, rows: Rows, own: Own, least: float, noise: float
 ) -> tuple[list[Pattern], int]:
-    """Pairs of faults, chosen on a thin part of the evidence and then costed on all of it."""
+    """Pairs of faults, chosen on a thin part of the evidence and then costed on all of it.
+
+    Args:
+        stack: The passes.
+        memory_map: The chip alone in a reader.
+        evidence: All observations.
+        rows: The same, made ready for costs.
+        own: Lists the reader's own faults.
+        least: Pairs with a lower score do not compete.
+        noise: The noise rate.
+    """
     thin, _ = gather(stack, memory_map, most=THIN)
     weighed = weigh(thin, memory_map, noise=noise)
-    found = []
-    for finding in weighed.findings:
-        if len(finding.faults) < 2 or finding.probability < 1e-6:
-            continue
-        cost = cost_of(finding.faults, rows, Noise(noise))
-        if finding.log_prior - cost.nats < findings.best.score - MARGIN:
-            continue
-        found.append(
-            Pattern(
-                finding.model,
-                cost.faults,
-                " ".join(fault.say() for fault in cost.faults),
-                "",
-                0.0,
-                finding.log_prior - cost.nats,
-                finding.explained,
-                finding.unexplained,
-            )
-        )
-    return found, weighed.considered
+    pairs = [
+        (each.faults, each.log_prior, cost_of(each.faults, rows, Noise(noise)))
+        for each in weighed.findings
+        if len(each.faults) == 2 and each.probability > 1e-6
+    ]
+    found = [_pair(cost.faults, log_prior - cost.nats, rows) for _, log_prior, cost in pairs]
+    listed = pairs_with_an_output(evidence, rows, memory_map, own, Noise(noise))
+    found += [_pair(each.faults, each.log_prior - each.nats, rows) for each in listed]
+    kept = {(each.says, each.model): each for each in found if each.score >= least}
+    return list(kept.values()), weighed.considered + len(listed)
 
 
-# What only the order of reads, or the conditions, can tell -----------------------------------------
+def _pair(faults: tuple[Fault, ...], score: float, rows: Rows) -> Pattern:
+    """Two faults, as an explanation."""
+    refused = _refused(faults, rows)
+    return Pattern(
+        " + ".join(fault.model for fault in faults),
+        faults,
+        " ".join(fault.say() for fault in faults),
+        "",
+        0.0,
+        score,
+        int(count_bits(rows.wrong & ~refused).sum()),
+        int(count_bits(refused).sum()),
+    )
+
+
+def _refused(faults: tuple[Fault, ...], rows: Rows) -> Words:
+    """Bits that were read otherwise than the faults allow in any of their forms."""
+    refused = rows.judged
+    for form in forms_of(faults):
+        prediction = predict(form, rows)
+        open_ = prediction.soft
+        if any(fault.drift for fault in faults):
+            open_ = open_ | (prediction.floating & ~prediction.value)
+        if prediction.unknown is not None:
+            open_ = open_ | prediction.unknown
+        refused = refused & (prediction.value ^ rows.seen) & ~open_
+    return refused
 
 
 def _special(
@@ -360,19 +451,20 @@ def _special(
         if len(each.faults) != 1 or each.score < best - MARGIN or each.faults[0].part == BUS:
             continue
         fault = each.faults[0]
-        late = isinstance(fault, SlowData | ChipSilent)
-        if fault.rate >= 1 or fault.shapes()[-1] is not None or not (late or len(fault.shapes()) == 2):
-            continue
-        telling = telling_reads(fault, stack, memory_map, noise)
-        bursts = find_bursts(telling.ratio, telling.place)
-        if bursts.gain > TIE:
-            says = (
-                f"{fault.say()} It acts in stretches of about {bursts.stretch:.0f} reads: a contact that "
-                "comes and goes."
-            )
-            score = each.score + bursts.gain * scale
-            found.append(replace(each, model="contact comes and goes", says=says, score=score))
+        late = each.model == "slow data"
+        pin = isinstance(fault, WireFault | ChipSilent) and not late and fault.shapes()[-1] is None
+        if pin and fault.rate < 1:
+            telling = telling_reads(fault, stack, memory_map, noise)
+            bursts = find_bursts(telling.ratio, telling.place)
+            if bursts.gain > TIE:
+                says = (
+                    f"{fault.say()} It acts in stretches of about {bursts.stretch:.0f} reads: a contact that "
+                    "comes and goes."
+                )
+                score = each.score + bursts.gain * scale
+                found.append(replace(each, model="contact comes and goes", says=says, score=score))
         if late and hurried is not None:
+            telling = telling_reads(fault, stack, memory_map, noise, late=True)
             gain = gain_by_group(telling.ratio, speeds_of(hurried, telling.number))
             says = f"{fault.part} was read too fast: words came late. {hurried.say()}"
             score = each.score + gain * scale + hurried.gain
@@ -407,28 +499,38 @@ def _place(pattern: Pattern) -> object:
     return pattern.model if pattern.model in _SPECIAL else "", tuple(sorted(map(str, keys)))
 
 
-_SPECIAL = ("contact comes and goes", "read too fast")
+_SPECIAL = ("contact comes and goes", "read too fast", "slow data")
 
 
-def _worded(pattern: Pattern, chip: ChipMap, chip_type: str) -> Pattern:
-    """The sentence and the advice as they fit a chip in a reader."""
+def _one_way(rows: Rows) -> int | None:
+    """The level that every wrong bit was read as, or None where both occur."""
+    ones, zeros = (rows.wrong & rows.seen).any(), (rows.wrong & ~rows.seen).any()
+    return None if ones and zeros else int(ones)
+
+
+def _worded(pattern: Pattern, chip: ChipMap, one_way: int | None) -> Pattern:
+    """The sentence and the advice as they fit a chip in a reader.
+
+    Args:
+        pattern: The explanation.
+        chip: The chip.
+        one_way: The level that every wrong bit was read as, or None.
+    """
     says = pattern.says.replace(" of the bus", f" of {chip.name}")
-    score = pattern.score
     if len(pattern.faults) == 1:
         fault = pattern.faults[0]
         if isinstance(fault, LaneInverted):
             says = f"Every bit of {chip.name} is inverted: the file, an adapter, or the reference."
-        if isinstance(fault, LostCharge) and "mask" in chip_type.lower():
+        if isinstance(fault, ScatteredCells) and not chip.stores_charge and one_way is not None:
             says = (
-                f"Cells of {chip.name} read {fault.level} where they should hold {1 - fault.level}, never "
-                "the other way: opens in the array (a mask ROM holds no charge that could be lost)."
+                f"Cells of {chip.name} read {one_way} where they should hold {1 - one_way}, never the other "
+                "way: opens in the array (such a chip holds no charge that could be lost)."
             )
-            score -= float(np.log(10))
         if isinstance(fault, WireFault) and fault.what == "open" and pattern.model not in _SPECIAL:
             if "address" in fault.model and fault.rate in (0.0, 1.0):
                 says = f"{says.partition(':')[0]} and reads {'high' if fault.rate else 'low'} throughout."
             says += " A pin may be bent under, broken, or not touching."
-    return replace(pattern, says=says, score=score, advice=advice_for(pattern.model))
+    return replace(pattern, says=says, advice=advice_for(pattern.model))
 
 
 def _ranked(
