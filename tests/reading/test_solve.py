@@ -301,6 +301,21 @@ def test_a_problem_out_of_reach_is_said_and_not_guessed() -> None:
     assert solved.say_count() == "solutions not counted"
 
 
+def test_parities_settle_bits_even_where_the_whole_is_out_of_reach() -> None:
+    """A CRC-32 over four unknown bytes settles them; a sum ties them to nine more that stay open."""
+    data = np.random.default_rng(1).integers(0, 256, 64, dtype=np.uint8)
+    known = np.full(64, 255, np.uint8)
+    known[:13] = 0
+    rows = [
+        Constraint(algorithm_named("CRC-32"), 0, 4, zlib.crc32(data[:4].tobytes())),
+        Constraint(algorithm_named("sum of bytes, 16 bits"), 0, 64, int(data.sum(dtype=np.int64))),
+    ]
+    solved = solve(data, known, rows)
+    assert solved.count is None
+    assert np.packbits(solved.forced[:32], bitorder="little").tolist() == data[:4].tolist()
+    assert (solved.forced[32:] == -1).all()
+
+
 def test_constraints_apart_are_solved_apart() -> None:
     """Two halves with a sum each: counts multiply, and a bit that neither covers doubles them."""
     data = np.zeros(9, np.uint8)

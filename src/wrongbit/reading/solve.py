@@ -106,7 +106,11 @@ class Solved:
         if self.conflict:
             return "no solution"
         if self.count is None:
-            return "solutions not counted" if np.isnan(self.log2_count) else f"about 2^{self.log2_count:.1f}"
+            return (
+                "solutions not counted"
+                if np.isnan(self.log2_count)
+                else f"about 2^{self.log2_count:.1f} solutions"
+            )
         if self.count < 1 << 20:
             return "1 solution" if self.count == 1 else f"{self.count} solutions"
         exact = self.count & (self.count - 1) == 0
@@ -410,19 +414,23 @@ class _Solver:
 
     def _linear(self) -> Part:
         """Count and settled bits by algebra alone; the probabilities are out of reach."""
+        free = len(self.system.free)
+        return self._made(
+            1 << free,
+            float(free),
+            can=self._settled(),
+            spare=float(self.width - self.rank),
+            how=f"linear algebra; {free} free bits are too many to weigh the solutions (at most {FREE_BITS})",
+        )
+
+    def _settled(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Which bits may be 0, and which 1, by the parities alone."""
         system = self.system
         alone = system.rows.sum(axis=1) == 1
         zero, one = np.ones(len(self.at), np.bool_), np.ones(len(self.at), np.bool_)
         zero[system.pivots[alone & system.sides]] = False
         one[system.pivots[alone & ~system.sides]] = False
-        free = len(system.free)
-        return self._made(
-            1 << free,
-            float(free),
-            can=(zero, one),
-            spare=float(self.width - self.rank),
-            how=f"linear algebra; {free} free bits are too many to weigh the solutions (at most {FREE_BITS})",
-        )
+        return zero, one
 
     def _too_large(self, trellis: Trellis | None) -> Part:
         free = len(self.system.free)
@@ -431,11 +439,11 @@ class _Solver:
             "one more checksum over a part would help"
         )
         if trellis is None or trellis.work > FLOAT_WORK:
-            return self._made(None, float("nan"), how=told)
+            return self._made(None, float("nan"), can=self._settled(), how=told)
         count, log2_count = trellis.count()
         if log2_count == float("-inf"):
             return self.nothing()
-        return self._made(count, log2_count, how=f"counted only; {told}")
+        return self._made(count, log2_count, can=self._settled(), how=f"counted only; {told}")
 
 
 def _all_solutions(system: _System, count: int) -> Packed:
