@@ -15,8 +15,9 @@ from wrongbit.reading.conditions import Conditions
 from wrongbit.reading.dependence import find_dependences
 from wrongbit.reading.evidence import reader_map
 from wrongbit.reading.models import reader_faults
-from wrongbit.reading.pattern import Weighed, weigh_readings
+from wrongbit.reading.pattern import weigh_readings
 from wrongbit.reading.stack import stack_readings
+from wrongbit.reading.weighed import Weighed
 
 pytestmark = pytest.mark.debian
 

@@ -21,7 +21,7 @@ from wrongbit.reading.array import (
 )
 from wrongbit.reading.examine import Examination, Twin
 from wrongbit.reading.intervals import Rate
-from wrongbit.reading.pattern import Pattern, Weighed
+from wrongbit.reading.weighed import Pattern, Weighed
 from wrongbit.units import format_bits
 
 SHOWN = 5

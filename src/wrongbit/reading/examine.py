@@ -14,11 +14,12 @@ from wrongbit.image.lanes import ByteOrder
 from wrongbit.reading.array import Gathering, cells_of, find_gathering
 from wrongbit.reading.dependence import Dependence, find_dependences
 from wrongbit.reading.evidence import wrong_bits
-from wrongbit.reading.pattern import Weighed, weigh_readings
+from wrongbit.reading.pattern import weigh_readings
 from wrongbit.reading.readings import Reading
 from wrongbit.reading.stability import Stability, differing_words, measure
 from wrongbit.reading.stack import READ_NOISE, Majority, Narrow, Stack, stack_readings
 from wrongbit.reading.structure import Structure, look
+from wrongbit.reading.weighed import Weighed
 
 
 @dataclass(frozen=True)

@@ -7,10 +7,9 @@ the reader does and what the chip's own pin does look the same in a reading, so 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from wrongbit.bits import count_bits
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
@@ -19,9 +18,8 @@ from wrongbit.faults.evidence import Evidence
 from wrongbit.faults.fault import BUS, Fault
 from wrongbit.faults.findings import Findings
 from wrongbit.faults.likelihood import cost_of, forms_of
-from wrongbit.faults.models import MODELS, NO_FAULT_PRIOR
 from wrongbit.faults.models.cells import ScatteredCells
-from wrongbit.faults.models.selection import ChipSilent, LaneInverted, SlowData
+from wrongbit.faults.models.selection import ChipSilent, LaneInverted
 from wrongbit.faults.models.wires import WireFault
 from wrongbit.faults.noise import Noise
 from wrongbit.faults.posterior import weigh
@@ -33,13 +31,13 @@ from wrongbit.reading.advice import advice_for, twin_of
 from wrongbit.reading.bursts import find_bursts, gain_by_group
 from wrongbit.reading.dependence import Dependence
 from wrongbit.reading.evidence import gather, reader_map, wrong_bits
-from wrongbit.reading.loose import speeds_of, telling_reads, with_words_before
-from wrongbit.reading.models import UNRELATED_PRIOR, Unrelated, reader_faults
+from wrongbit.reading.loose import speeds_of, telling_reads
+from wrongbit.reading.models import Unrelated
+from wrongbit.reading.own import MARGIN, weigh_own
+from wrongbit.reading.own import own_faults as list_own
 from wrongbit.reading.pairs import Own, pairs_with_an_output
 from wrongbit.reading.stack import READ_NOISE, Stack
-
-MARGIN = 20.0
-"""Explanations whose odds against the best are longer than e^20 (5 × 10^8) to 1 are left out."""
+from wrongbit.reading.weighed import Pattern, Weighed
 
 TIE = float(np.log(20))
 """Explanations whose odds against each other are shorter than 20 to 1 are not told apart. Bench sense, no
@@ -56,94 +54,6 @@ THIN = 1 << 10
 
 SHOWN = 24
 """Explanations that are kept, ties aside."""
-
-
-@dataclass(frozen=True)
-class Pattern:
-    """One explanation of what was read.
-
-    Args:
-        model: Name of its family, or of both families; "no fault seen" for none.
-        faults: The fault or faults; none: noise alone.
-        says: What is wrong, in plain sentences.
-        advice: What to do about it.
-        probability: Posterior probability among everything that was weighed.
-        score: Log of prior times likelihood, up to a constant.
-        explained: Wrong bits in the weighed observations that it predicts or leaves open.
-        unexplained: Judged bits there that were read otherwise than it allows.
-    """
-
-    model: str
-    faults: tuple[Fault, ...]
-    says: str
-    advice: str
-    probability: float
-    score: float
-    explained: int
-    unexplained: int
-
-
-@dataclass(frozen=True)
-class Weighed:
-    """All explanations, best first.
-
-    Args:
-        patterns: By falling probability.
-        ties: Number of patterns at the front that cannot be told apart.
-        wrong_words: Addresses with a wrong bit in some pass.
-        wrong_cells: Bits that were wrong in some pass.
-        always_wrong: Bits that were wrong in every pass.
-        rises: Bits that should be 0 and were read as 1 in some pass; the other wrong ones fell.
-        judged_cells: Bits that have an expectation and were read.
-        addresses: Addresses that were weighed; fewer than the chip has where there are very many.
-        wrong_bits: Wrong bits in the weighed observations.
-        allowed: Bits that may stay unexplained by noise alone.
-        considered: Number of faults and pairs that were weighed.
-        noise: The noise rate.
-    """
-
-    patterns: tuple[Pattern, ...]
-    ties: int
-    wrong_words: int
-    wrong_cells: int
-    always_wrong: int
-    rises: int
-    judged_cells: int
-    addresses: int
-    wrong_bits: int
-    allowed: int
-    considered: int
-    noise: float
-
-    @property
-    def best(self) -> Pattern:
-        """The likeliest explanation."""
-        return self.patterns[0]
-
-    @property
-    def fault_seen(self) -> bool:
-        """The best explanation is a fault."""
-        return bool(self.best.faults)
-
-    def remark(self) -> str:
-        """How far to trust the best explanation."""
-        if not self.judged_cells:
-            return "Nothing could be judged: no bit was both read and expected."
-        if self.best.unexplained > self.allowed:
-            return (
-                f"Nothing in the table explains everything: the best leaves {self.best.unexplained} bits "
-                f"over, where noise makes {self.allowed} credible. There may be more than two faults, or the "
-                "reference is of another version."
-            )
-        if not self.fault_seen and not self.wrong_cells:
-            return "Every bit that could be judged is as the reference says, in every pass."
-        if not self.fault_seen:
-            return "What differs is no more than single misreads make credible."
-        if self.ties > 1:
-            return f"{self.ties} explanations cannot be told apart by these readings."
-        told = f"It explains {self.best.explained} of {self.wrong_bits} wrong bits that were weighed"
-        rest = "; the rest is no more than single misreads make credible" if self.best.unexplained else ""
-        return f"{told}{rest}."
 
 
 def weigh_readings(
@@ -183,7 +93,7 @@ def weigh_readings(
     if not rows.wrong.any() or _mere_noise(stack, alone, noise):
         found = [Pattern("no fault seen", (), "No fault shows in these readings.", "", 1.0, 0.0, 0, 0)]
         return _result(found, 1, stack, alone, rows, addresses, 1, noise)
-    own = _weigh_own(rows, alone, others or {}, rate)
+    own = weigh_own(rows, alone, others or {}, rate)
     findings = weigh(evidence, memory_map, noise=noise, pairs=False)
     considered = findings.considered + len(own)
     listed = [*own, *_patterns(findings, rows)]
@@ -193,7 +103,7 @@ def weigh_readings(
         least = max(each.score for each in listed) - MARGIN
 
         def own_faults(some: Rows) -> list[tuple[Fault, float]]:
-            return _own_faults(some, alone, others or {}, rate)
+            return list_own(some, alone, others or {}, rate)
 
         doubles, tried = _pairs(stack, memory_map, evidence, rows, own_faults, least, noise)
         listed += doubles
@@ -230,109 +140,6 @@ def _allowed(bits: int, rate: float) -> int:
     """Wrong bits that noise makes credible: the mean, four standard deviations and one."""
     mean = bits * rate
     return int(mean + 4 * np.sqrt(mean * (1 - rate)) + 1)
-
-
-def _scale() -> float:
-    """What the priors of all families are divided by."""
-    return NO_FAULT_PRIOR + sum(family.prior for family in MODELS)
-
-
-def _weigh_own(rows: Rows, chip: ChipMap, others: Mapping[str, Contents], noise: Noise) -> list[Pattern]:
-    """The reader's own faults that come within reach of the best of them and of no fault."""
-    few = rows.take(
-        np.concatenate([index[:: len(index) // 512 + 1] for index in _wrong_and_right(rows) if len(index)])
-    )
-    found: list[Pattern] = []
-    best = np.log(NO_FAULT_PRIOR / _scale()) - noise.wrong * rows.wrong_weight()
-    listed = [
-        (cost_of([fault], few, noise).nats, fault, prior) for fault, prior in reader_faults(chip, others)
-    ]
-    for bound, fault, prior in sorted(listed, key=lambda item: item[0]):
-        log_prior = float(np.log(prior / _scale()))
-        if log_prior - bound < best - MARGIN:
-            continue
-        score = log_prior - cost_of([fault], rows, noise).nats
-        best = max(best, score)
-        found.append(_pattern((fault,), score, rows))
-    found += [_unrelated(rows, chip, noise), _late(rows, chip, noise)]
-    best = max(best, *(each.score for each in found))
-    return [each for each in found if each.score >= best - MARGIN]
-
-
-def _late(rows: Rows, chip: ChipMap, noise: Noise) -> Pattern:
-    """Words that come late: the one before as a whole, or a mixture."""
-    rows = with_words_before(rows)
-    prior = next(family.prior for family in MODELS if family.name == "slow data")
-    costs = [cost_of([fault], rows, noise) for fault in (SlowData(chip.name), ChipSilent(chip.name))]
-    best = min(costs, key=lambda cost: cost.nats)
-    (fault,) = best.faults
-    refused = rows.wrong
-    for shape in fault.shapes():
-        if shape is not None:
-            prediction = predict([shape], rows)
-            drifted = prediction.floating & ~prediction.value if fault.drift else np.uint64(0)
-            refused = refused & (prediction.value ^ rows.seen) & ~prediction.soft & ~drifted
-    return Pattern(
-        "slow data",
-        best.faults,
-        f"{chip.name} answers too late in about {fault.rate:.0%} of the reads: its lines still show the word "
-        "before, or a mixture.",
-        "",
-        0.0,
-        float(np.log(prior / _scale())) - best.nats,
-        int(count_bits(rows.wrong & ~refused).sum()),
-        int(count_bits(refused).sum()),
-    )
-
-
-def _own_faults(
-    rows: Rows, chip: ChipMap, others: Mapping[str, Contents], noise: Noise
-) -> list[tuple[Fault, float]]:
-    """The best of the reader's own faults that stand for themselves, with the log of their prior."""
-    found = [
-        (cost_of([fault], rows, noise).nats, fault, float(np.log(prior / _scale())))
-        for fault, prior in reader_faults(chip, others)
-    ]
-    nats, fault, log_prior = min(found, key=lambda item: item[0])
-    return [(fault, log_prior)] if nats < noise.wrong * rows.wrong_weight() / 2 else []
-
-
-def _unrelated(rows: Rows, chip: ChipMap, noise: Noise) -> Pattern:
-    """Every cell holds anything; what costs is one bit a cell, and reads of one cell that differ."""
-    fresh = np.ones(len(rows), np.bool_)
-    fresh[1:] = rows.address[1:] != rows.address[:-1]
-    first = np.flatnonzero(fresh)
-    judged = np.bitwise_or.reduceat(rows.judged, first)
-    ones = np.bitwise_or.reduceat(rows.seen, first)
-    zeros = np.bitwise_or.reduceat(~rows.seen & rows.judged, first)
-    both = np.asarray(ones & zeros, np.uint64)
-    nats = noise.open * float(count_bits(judged).sum()) + noise.wrong * float(count_bits(both).sum())
-    fault = Unrelated(chip.name)
-    return _pattern((fault,), float(np.log(UNRELATED_PRIOR / _scale())) - nats, rows)
-
-
-def _wrong_and_right(rows: Rows) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    wrong = rows.wrong != 0
-    return np.flatnonzero(wrong), np.flatnonzero(~wrong)
-
-
-def _pattern(faults: tuple[Fault, ...], score: float, rows: Rows) -> Pattern:
-    """A fault that predicts every bit, as an explanation."""
-    prediction = predict(faults, rows)
-    open_ = prediction.soft | prediction.floating
-    if prediction.unknown is not None:
-        open_ = open_ | prediction.unknown
-    refused = (prediction.value ^ rows.seen) & rows.judged & ~open_
-    return Pattern(
-        " + ".join(fault.model for fault in faults),
-        faults,
-        " ".join(fault.say() for fault in faults),
-        "",
-        0.0,
-        score,
-        int(count_bits(rows.wrong & ~refused).sum()),
-        int(count_bits(refused).sum()),
-    )
 
 
 def _patterns(findings: Findings, rows: Rows) -> list[Pattern]:
