@@ -70,8 +70,9 @@ class Bench:
         if processor not in self._runs:
             demo, machine = self.on.demo, self.on.structure.machine
             rng = Random(f"{demo.name} {self.seed} {processor}")
-            ports = demo.ports(Random(f"ports {self.seed}"))
-            bus = WiredBus(demo.board, machine, processor, self.fault, rng, ports, self.chip_fault)
+            ports = demo.ports_of(processor, self.seed)
+            board = demo.board_of(processor)
+            bus = WiredBus(board, machine, processor, self.fault, rng, ports, self.chip_fault)
             demo.processor(bus).run(self.cycles)
             self._runs[processor] = bus
         return self._runs[processor]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from importlib.resources import files
 from random import Random
 from typing import Protocol
@@ -77,6 +77,10 @@ class DemoMachine:
         exports: How the captures of each probe point are written; the first one is the usual one.
         more_faults: Further faults that it is worth showing with.
         worn: The chip that is shown worn in a reader, if there is one.
+        second: Further processors = their own chips instead of the first one's (name = name); what is not
+            named is shared.
+        second_ports: What the inputs of further processors give; None: as for the first.
+        part_fault: The faulty part that it is shown with, in the notation of `wrongbit.demo.wiring`.
     """
 
     name: str
@@ -92,11 +96,25 @@ class DemoMachine:
     exports: tuple[Export, ...]
     more_faults: tuple[str, ...] = ()
     worn: WornChip | None = None
+    second: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    second_ports: Callable[[Random], Callable[[int], int]] | None = None
+    part_fault: str = ""
 
     @property
     def board(self) -> Board:
         """Its chips with their contents."""
         return self.build().board
+
+    def board_of(self, processor: str) -> Board:
+        """The chips on the bus of a processor: of a further one with its own names."""
+        own = self.second.get(processor, {})
+        chips = tuple(replace(chip, name=own.get(chip.name, chip.name)) for chip in self.board.chips)
+        return replace(self.board, chips=chips)
+
+    def ports_of(self, processor: str, seed: int) -> Callable[[int], int]:
+        """What the inputs of a processor give."""
+        ports = self.second_ports if processor in self.second and self.second_ports else self.ports
+        return ports(Random(f"ports {seed}"))
 
     def faults(self) -> tuple[FaultKind, ...]:
         """The kinds of fault that can be put into it."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from wrongbit.demo import fellgate, quarrybank, saltmarsh
+from wrongbit.demo import fellgate, hollowmere, quarrybank, saltmarsh
 from wrongbit.demo.fault import InjectedFault
 from wrongbit.demo.machine import DemoMachine
 from wrongbit.demo.trace import BusTrace
@@ -11,7 +11,7 @@ from wrongbit.errors import UsageError
 
 def machines() -> tuple[DemoMachine, ...]:
     """All invented machines, the one that is shown first in front."""
-    return (saltmarsh.MACHINE, fellgate.MACHINE, quarrybank.MACHINE)
+    return (saltmarsh.MACHINE, fellgate.MACHINE, quarrybank.MACHINE, hollowmere.MACHINE)
 
 
 def machine_named(name: str) -> DemoMachine:

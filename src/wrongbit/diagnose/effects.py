@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wrongbit.faults.fault import LOOSE, BusStage, Fault, Rates, SelectionStage
+from wrongbit.faults.fault import LOOSE, BusStage, Fault, Rates, SelectionStage, anywhere
+from wrongbit.faults.models.wires import AddressFault, BankFault
 from wrongbit.faults.rows import Words
+
+SOMETIMES: Rates = anywhere()
+"""Rates of what comes and goes."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +81,34 @@ class AlwaysOn(SelectionStage):
     def choose(self, selected: dict[str, NDArray[np.bool_]]) -> dict[str, NDArray[np.bool_]]:
         """For each chip the rows in which it answers."""
         return selected | {name: np.ones_like(selected[name]) for name in self.others}
+
+
+@dataclass(frozen=True)
+class _Loose(Fault):
+    """An address or bank line that is open now and then, and either level then, with probability ½ each."""
+
+    @property
+    def rates(self) -> Rates:
+        """Rates to try."""
+        return SOMETIMES
+
+    def shapes(self) -> tuple[Fault | None, ...]:
+        """What may hold in any one read."""
+        return (*(replace(self, what=what) for what in ("stuck at 0", "stuck at 1")), None)  # type: ignore[call-arg]
+
+    def weights(self, rate: float) -> tuple[float, ...]:
+        """Probability of each of the `shapes` in any one read."""
+        return rate / 2, rate / 2, 1.0 - rate
+
+
+@dataclass(frozen=True)
+class LooseAddress(_Loose, AddressFault):
+    """An address line that is open now and then."""
+
+
+@dataclass(frozen=True)
+class LooseBank(_Loose, BankFault):
+    """A bank line that is open now and then."""
 
 
 @dataclass(frozen=True)

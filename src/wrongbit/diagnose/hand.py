@@ -48,6 +48,7 @@ _TABLE: dict[tuple[str, str], tuple[float, ...]] = {
     ("reading", "itself"): (0.90, 0.10),
     ("reading", "apart"): (0.02, 0.98),
     ("continuity", "itself"): (0.92, 0.08),
+    ("continuity", "now and then"): (0.50, 0.50),
     ("continuity", "apart"): (0.02, 0.98),
     ("short", "itself"): (0.85, 0.15),
     ("short", "an output on the line"): (0.35, 0.65),
@@ -102,7 +103,7 @@ def relation(measurement: Measurement, hypothesis: Hypothesis, structure: Struct
                 return "itself"
             return "its socket" if _socket_of(hypothesis, measurement.part, structure) else "apart"
         case "reseated":
-            contact = hypothesis.what in ("open", "silent")
+            contact = hypothesis.is_open
             held = here or _socket_of(hypothesis, measurement.part, structure)
             return "a contact of it" if held and contact and hypothesis.carries != "inside" else "apart"
         case "reclipped":
@@ -110,20 +111,23 @@ def relation(measurement: Measurement, hypothesis: Hypothesis, structure: Struct
         case "reading":
             return "itself" if here and hypothesis.carries == "inside" else "apart"
         case "continuity":
-            broken = hypothesis.what in ("open", "silent")
             conducting = hypothesis.part in structure.parts and structure.passive(hypothesis.part)
-            return "itself" if here and broken and conducting and line else "apart"
+            if not (here and hypothesis.is_open and conducting and line):
+                return "apart"
+            return "now and then" if hypothesis.what == "loose" else "itself"
         case "short":
             return _short(measurement, hypothesis, structure, line)
         case _:
-            dead = hypothesis.is_short or hypothesis.what == "silent"
-            return "itself" if here and dead and line else "apart"
+            dead = hypothesis.what in ("stuck at 0", "stuck at 1", "silent")
+            silent = hypothesis.what == "silent" and hypothesis.carries == "data"
+            on_line = silent or measurement.line == hypothesis.line
+            seen = dead and on_line and structure.shows_behind(hypothesis, measurement.part)
+            return "itself" if seen and measurement.carries in ("", hypothesis.carries) else "apart"
 
 
 def _short(measurement: Measurement, hypothesis: Hypothesis, structure: Structure, line: bool) -> str:
-    if not (hypothesis.is_short and line and hypothesis.part in structure.parts):
-        return "apart"
-    if measurement.part != hypothesis.part:
+    """A resistance to ground is that of the whole net, whichever of its parts is touched."""
+    if not (hypothesis.is_short and line and structure.shares_net(hypothesis, measurement.part)):
         return "apart"
     return "itself" if structure.passive(hypothesis.part) else "an output on the line"
 
@@ -131,6 +135,6 @@ def _short(measurement: Measurement, hypothesis: Hypothesis, structure: Structur
 def _socket_of(hypothesis: Hypothesis, chip: str, structure: Structure) -> bool:
     """The suspect is an open contact of the socket that a chip sits in."""
     part = structure.parts.get(hypothesis.part)
-    if part is None or part.kind != "socket" or hypothesis.what not in ("open", "silent"):
+    if part is None or part.kind != "socket" or not hypothesis.is_open:
         return False
     return part.name in structure.sockets.get(chip, ())

@@ -11,7 +11,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
 from wrongbit.bits import count_bits
 from wrongbit.compare.memory_map import MemoryMap
@@ -22,10 +21,10 @@ from wrongbit.faults.fault import Fault
 from wrongbit.faults.likelihood import cost_of
 from wrongbit.faults.noise import Noise
 from wrongbit.faults.posterior import allowed_bits, unexplained_bits
-from wrongbit.faults.rows import Index, Rows
+from wrongbit.faults.rows import Index, Rows, Words
 from wrongbit.machine.model import Point
 
-Chosen = NDArray[np.bool_]
+_COLUMNS = ("bank", "address", "held", "expected", "judged", "seen", "from_rom", "weight")
 
 SAMPLE = 40
 """Wrong rows, and as many right ones, on which hopeless explanations are refuted."""
@@ -63,7 +62,7 @@ class Look:
     _costs: dict[tuple[Effect, ...], float] = field(default_factory=dict, repr=False)
     _fitted: dict[Effect, Fault] = field(default_factory=dict, repr=False)
     _taken: dict[tuple[bytes, bool], Rows] = field(default_factory=dict, repr=False)
-    _concerned: dict[frozenset[str], Chosen] = field(default_factory=dict, repr=False)
+    _concerned: dict[frozenset[str], Words] = field(default_factory=dict, repr=False)
     _best: float = np.inf
 
     @staticmethod
@@ -156,42 +155,50 @@ class Look:
     def _divided(
         self, effects: Sequence[Effect], *, sampled: bool
     ) -> Iterator[tuple[tuple[Fault, ...], Rows]]:
-        """The rows in parts, each with the faults that concern it.
+        """The judged bits in parts, each with the faults that concern them.
 
         Several faults at once have the rates that they were found to have alone.
         """
-        key = np.zeros(len(self.rows), np.intp)
-        for number, effect in enumerate(effects):
-            key |= self._concern(effect.chips).astype(np.intp) << number
+        every = np.full(len(self.rows), ~np.uint64(0), np.uint64)
+        concerned = [self._concern(effect.chips) for effect in effects]
         for code in range(1 << len(effects)):
-            rows = self._take(key == code, sampled)
+            bits = every
+            for number, mask in enumerate(concerned):
+                bits = bits & (mask if code >> number & 1 else ~mask)
+            rows = self._take(bits, sampled)
             if len(rows):
                 chosen = [effect for number, effect in enumerate(effects) if code >> number & 1]
                 alone = len(effects) == 1
                 faults = [e.fault if alone else self._fitted.get(e, e.fault) for e in chosen]
                 yield tuple(fault for fault in faults if fault is not None), rows
 
-    def _concern(self, chips: frozenset[str]) -> Chosen:
-        """``bool (m,)`` reads that one of these chips should have answered."""
+    def _concern(self, chips: frozenset[str]) -> Words:
+        """``uint64 (m,)`` bits that these chips should have driven."""
         known = self._concerned.get(chips)
         if known is None:
-            known = np.zeros(len(self.rows), np.bool_)
+            known = np.zeros(len(self.rows), np.uint64)
             for chip in self.rows.memory_map.chips:
                 if chip.name in chips:
-                    known[self.rows.at(chip).index] = True
+                    known[self.rows.at(chip).index] |= np.uint64(chip.lane_mask)
             self._concerned[chips] = known
         return known
 
-    def _take(self, chosen: Chosen, sampled: bool) -> Rows:
-        key = (chosen.tobytes(), sampled)
+    def _take(self, bits: Words, sampled: bool) -> Rows:
+        """The rows with one of these bits judged, with only these bits judged; or a sample of them."""
+        key = (bits.tobytes(), sampled)
         if key not in self._taken:
-            wrong = self.rows.wrong != 0
+            judged = self.rows.judged & bits
             if sampled:
-                parts = [spread(np.flatnonzero(chosen & which), SAMPLE) for which in (wrong, ~wrong)]
+                wrong = (self.rows.wrong & judged) != 0
+                parts = [spread(np.flatnonzero((judged != 0) & which), SAMPLE) for which in (wrong, ~wrong)]
                 index: Index = np.concatenate(parts)
             else:
-                index = np.flatnonzero(chosen)
-            self._taken[key] = self.rows.take(index)
+                index = np.flatnonzero(judged)
+            columns = {name: getattr(self.rows, name)[index] for name in _COLUMNS}
+            judged = judged[index]
+            self._taken[key] = Rows(
+                self.rows.memory_map, **columns | {"judged": judged, "seen": columns["seen"] & judged}
+            )
         return self._taken[key]
 
     # Address columns ---------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ doubt are not reckoned with.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -124,17 +124,51 @@ def proposals(weighing: Weighing, *, most: int | None = None) -> tuple[Proposal,
     kept = np.flatnonzero(shares > NEGLIGIBLE)
     if not len(kept):
         return ()
-    field = _Field(weighing, kept)
-    found = [*_captures(field), *_by_hand(field)]
+    field = Field(weighing, kept)
+    found = [field.propose(each) for each in field.candidates()]
     worth = [each for each in found if each.gain >= LEAST_GAIN]
     worth.sort(key=lambda each: (-each.merit, each.minutes, each.place))
     return tuple(worth[:most])
 
 
-class _Field:
-    """The suspects that count, with their shares and parts."""
+@dataclass(frozen=True)
+class Candidate:
+    """A measurement that could be made, with the chances of its outcomes.
 
-    def __init__(self, weighing: Weighing, kept: NDArray[np.intp]) -> None:
+    Args:
+        kind: ``capture`` or a kind of `wrongbit.diagnose.hand.OUTCOMES`.
+        place: Probe point, part or chip.
+        text: What to do.
+        minutes: Effort.
+        risk: Probability that it spoils something.
+        outcomes: ``float64 (n, k)`` chance of each outcome under each suspect that counts.
+        texts: What each outcome looks like.
+        trigger: Captures: what to trigger on.
+        measurement: Others: the measurement, its outcome open.
+    """
+
+    kind: str
+    place: str
+    text: str
+    minutes: float
+    risk: float
+    outcomes: Shares
+    texts: tuple[str, ...]
+    trigger: Trigger | None = None
+    measurement: Measurement | None = None
+
+
+class Field:
+    """The suspects that count, with their shares and parts.
+
+    Args:
+        weighing: What is known.
+        kept: ``intp (n,)`` numbers of the explanations that count; None: those above `NEGLIGIBLE`.
+    """
+
+    def __init__(self, weighing: Weighing, kept: NDArray[np.intp] | None = None) -> None:
+        if kept is None:
+            kept = np.flatnonzero(weighing.shares > NEGLIGIBLE)
         self.weighing = weighing
         self.structure: Structure = weighing.structure
         self.explanations: list[Explanation] = [weighing.explanations[k] for k in kept.tolist()]
@@ -152,38 +186,41 @@ class _Field:
         order = np.argsort(-pooled, kind="stable")[:NAMED]
         return tuple((self.names[k], float(pooled[k])) for k in order.tolist() if pooled[k] >= 0.01)
 
-    def propose(
-        self,
-        kind: str,
-        place: str,
-        text: str,
-        effort: tuple[float, float],
-        outcomes: Shares,
-        texts: Sequence[str],
-        *,
-        trigger: Trigger | None = None,
-        measurement: Measurement | None = None,
-    ) -> Proposal:
-        """A proposal from the chances of each outcome under each suspect."""
+    def candidates(self) -> Iterator[Candidate]:
+        """Everything that could be measured and was not yet."""
+        yield from _captures(self)
+        yield from _by_hand(self)
+
+    def propose(self, candidate: Candidate) -> Proposal:
+        """A candidate with what it is worth and what each outcome would mean."""
+        outcomes = candidate.outcomes
         remaining = expected_entropy(self.shares, outcomes, self.groups)
         gain = max(self.doubt - remaining, 0.0)
         chance = outcome_shares(self.shares, outcomes)
         told = [
-            Outcome(texts[k], float(chance[k]), self.parts_of(self.shares * outcomes[:, k]))
+            Outcome(candidate.texts[k], float(chance[k]), self.parts_of(self.shares * outcomes[:, k]))
             for k in np.argsort(-chance, kind="stable").tolist()
             if chance[k] > 1e-9
         ]
-        minutes, risk = effort
-        worth = merit(gain, minutes, risk)
         return Proposal(
-            kind, place, text, minutes, risk, gain, remaining, worth, tuple(told), trigger, measurement
+            kind=candidate.kind,
+            place=candidate.place,
+            text=candidate.text,
+            minutes=candidate.minutes,
+            risk=candidate.risk,
+            gain=gain,
+            remaining=remaining,
+            merit=merit(gain, candidate.minutes, candidate.risk),
+            outcomes=tuple(told),
+            trigger=candidate.trigger,
+            measurement=candidate.measurement,
         )
 
 
 # Captures ------------------------------------------------------------------------------------------
 
 
-def _captures(field: _Field) -> Iterator[Proposal]:
+def _captures(field: Field) -> Iterator[Candidate]:
     """A capture at every place that has none yet."""
     machine = field.structure.machine
     taken = {_place(field, look.point) for look in field.weighing.looks}
@@ -197,16 +234,16 @@ def _captures(field: _Field) -> Iterator[Proposal]:
         risk = CAPTURE_EFFORT[1] if point.risk is None else point.risk
         processor = machine.processor_of(point.processor).name
         text = f"clip on at {point.name} ({_where(field, point)}, bus of {processor}) and capture"
-        yield field.propose(
-            "capture", point.name, text, (minutes, risk), outcomes, classes, trigger=_trigger(field, point)
+        yield Candidate(
+            "capture", point.name, text, minutes, risk, outcomes, tuple(classes), _trigger(field, point)
         )
 
 
-def _place(field: _Field, point: Point) -> object:
+def _place(field: Field, point: Point) -> object:
     return field.structure.machine.processor_of(point.processor).name, tuple(sorted(point.on.items()))
 
 
-def _where(field: _Field, point: Point) -> str:
+def _where(field: Field, point: Point) -> str:
     if not point.on:
         return "at the processor's own pins"
     behind: dict[str, list[str]] = {}
@@ -215,7 +252,7 @@ def _where(field: _Field, point: Point) -> str:
     return "; ".join(f"{', '.join(paths)} {where}" for where, paths in behind.items())
 
 
-def _foretold(field: _Field, point: Point) -> tuple[list[str], Shares]:
+def _foretold(field: Field, point: Point) -> tuple[list[str], Shares]:
     """What a capture here would show, in words, and the chance of each under each suspect.
 
     Effects that no capture so far could tell apart are one outcome.
@@ -247,7 +284,7 @@ def _foretold(field: _Field, point: Point) -> tuple[list[str], Shares]:
     return texts, outcomes
 
 
-def _trigger(field: _Field, point: Point) -> Trigger | None:
+def _trigger(field: Field, point: Point) -> Trigger | None:
     """The first wrong word seen so far, of the same processor where there is one."""
     machine = field.structure.machine
     mine = machine.processor_of(point.processor).name
@@ -275,17 +312,17 @@ def trigger_of(look: Look) -> Trigger | None:
 # By hand -------------------------------------------------------------------------------------------
 
 
-def _by_hand(field: _Field) -> Iterator[Proposal]:
+def _by_hand(field: Field) -> Iterator[Candidate]:
     done = {(each.kind, each.part, each.line, each.carries) for each in field.weighing.measurements}
     for measurement in _possible(field):
         if (measurement.kind, measurement.part, measurement.line, measurement.carries) in done:
             continue
         outcomes = np.array([_chances(measurement, each, field.structure) for each in field.explanations])
-        yield field.propose(
+        yield Candidate(
             measurement.kind,
             measurement.part,
             measurement.say(),
-            _effort(field.structure, measurement),
+            *_effort(field.structure, measurement),
             outcomes,
             OUTCOMES[measurement.kind],
             measurement=measurement,
@@ -297,7 +334,7 @@ def _chances(measurement: Measurement, explanation: Explanation, structure: Stru
     return np.asarray(tables.mean(axis=0))
 
 
-def _possible(field: _Field) -> Iterator[Measurement]:
+def _possible(field: Field) -> Iterator[Measurement]:
     """What could be done about each part that is suspected."""
     structure = field.structure
     for name in dict.fromkeys(each.part for pair in field.explanations for each in pair.faults):
@@ -320,7 +357,7 @@ def _possible(field: _Field) -> Iterator[Measurement]:
                 yield Measurement("activity", name, line, carries)
 
 
-def _lines(field: _Field, name: str) -> list[tuple[str, int]]:
+def _lines(field: Field, name: str) -> list[tuple[str, int]]:
     """Lines of a part on which something is suspected, at most a handful, likeliest first."""
     weight: dict[tuple[str, int], float] = {}
     for share, explanation in zip(field.shares.tolist(), field.explanations, strict=True):

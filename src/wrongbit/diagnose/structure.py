@@ -23,7 +23,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from wrongbit.bits import mask_of
-from wrongbit.diagnose.effects import NOTHING, AlwaysOn, Effect, LinesFloat, Shown
+from wrongbit.diagnose.effects import NOTHING, AlwaysOn, Effect, LinesFloat, LooseAddress, LooseBank, Shown
 from wrongbit.diagnose.rates import part_rate
 from wrongbit.faults.fault import BUS, Fault
 from wrongbit.faults.models.wires import AddressFault, BankFault, DataLineFault
@@ -37,6 +37,9 @@ ACTIVE_SHARES = {"open": 0.30, "stuck at 0": 0.28, "stuck at 1": 0.28, "low wins
 
 SILENT_SHARE = 0.06
 """Share of a buffer's failures in which all of its lines are dead. A choice, no source."""
+
+LOOSE_SHARE = 0.2
+"""Share of the open address lines that come and go. As in `wrongbit.faults`, a choice, no source."""
 
 ENABLE_SHARES = {"silent": 0.8, "always on": 0.2}
 """Ways in which an enable line fails. A choice, no source."""
@@ -55,8 +58,8 @@ class Hypothesis:
     Args:
         part: Part, chip, or ``lead of POINT``.
         carries: What the faulty lines carry; ``inside`` for a fault within a chip, ``probe`` for a lead.
-        what: ``open``, ``stuck at 0``, ``stuck at 1``, ``low wins``, ``high wins`` (a bridge), ``silent``,
-            ``always on`` or ``inside``.
+        what: ``open``, ``loose`` (open now and then), ``stuck at 0``, ``stuck at 1``, ``low wins``,
+            ``high wins`` (a bridge), ``silent``, ``always on`` or ``inside``.
         line: Line, as the processor numbers it; -1 where all are concerned.
         other: The other line of a bridge, else -1.
         ends: Chips that an enable line serves; else empty.
@@ -95,8 +98,15 @@ class Hypothesis:
                 return f"{line} and {letter}{self.other} touch (a {self.what.partition(' ')[0]} level wins)"
             case "open":
                 return f"{line} is open"
+            case "loose":
+                return f"{line} is open now and then"
             case _:
                 return f"{line} is {self.what}"
+
+    @property
+    def is_open(self) -> bool:
+        """A line is interrupted, always or now and then."""
+        return self.what in ("open", "loose", "silent")
 
     @property
     def is_short(self) -> bool:
@@ -306,6 +316,32 @@ class Structure:
         """A probe at this position sees a fault that shows from ``count`` parts, or from the segment, on."""
         return position >= count if count is not None else self.segment(path, position) >= segment
 
+    def shows_behind(self, hypothesis: Hypothesis, part: str) -> bool:
+        """The fault shows on the line where it leaves a part."""
+        if hypothesis.part not in self.parts or part not in self.parts:
+            return False
+        return any(
+            part in self.machine.path[number].through
+            and self._behind(number, self.machine.path[number].through.index(part) + 1, count, segment)
+            for number, count, segment in self._touched(hypothesis)
+        )
+
+    def shares_net(self, hypothesis: Hypothesis, part: str) -> bool:
+        """A line held by the fault is one conductor with the line at a part, on either of its sides."""
+        if hypothesis.part not in self.parts or part not in self.parts:
+            return False
+        own: set[int] = set()
+        other: set[int] = set()
+        for number, path in enumerate(self.machine.path):
+            if path.carries == hypothesis.carries and hypothesis.line in self.bits[number]:
+                if hypothesis.part in path.through:
+                    index = path.through.index(hypothesis.part)
+                    own.add(self._nets[number, self.segment(number, index + 1)])
+                if part in path.through:
+                    index = path.through.index(part)
+                    other.update(self._nets[number, self.segment(number, index + side)] for side in (0, 1))
+        return bool(own & other)
+
     def _data(self, hypothesis: Hypothesis, point: Point) -> Effect:
         chips: set[str] = set()
         for number, count, segment in self._touched(hypothesis):
@@ -348,7 +384,11 @@ class Structure:
         told = Shown(what, line, other) if shown and hypothesis.is_short and self._tells(hypothesis) else None
         if not chips:
             return Effect(shown=told) if told else NOTHING
-        make = BankFault if hypothesis.carries == "bank" else AddressFault
+        bank = hypothesis.carries == "bank"
+        if what == "loose":
+            loose = LooseBank(BUS, "open", line) if bank else LooseAddress(BUS, "open", line)
+            return Effect(loose, frozenset(chips), told)
+        make = BankFault if bank else AddressFault
         return Effect(make(BUS, what, line, other), frozenset(chips), told)  # type: ignore[arg-type]
 
     @staticmethod
@@ -380,8 +420,13 @@ def _of_lines(
 ) -> Iterator[Hypothesis]:
     """Faults of single lines, and of neighbours that touch."""
     for index, bit in enumerate(bits):
-        for what in ("open", "stuck at 0", "stuck at 1"):
+        for what in ("stuck at 0", "stuck at 1"):
             yield Hypothesis(part, carries, what, bit, weight=each * shares[what])
+        # Of data lines one model tells both; an open address line floats, always or now and then.
+        loose = 0.0 if carries == "data" else LOOSE_SHARE
+        yield Hypothesis(part, carries, "open", bit, weight=each * shares["open"] * (1 - loose))
+        if loose:
+            yield Hypothesis(part, carries, "loose", bit, weight=each * shares["open"] * loose)
         if index + 1 < len(bits):
             for what in ("low wins", "high wins"):
                 yield Hypothesis(part, carries, what, bit, bits[index + 1], weight=each * shares[what])
