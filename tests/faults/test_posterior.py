@@ -259,6 +259,30 @@ def test_a_second_lane_that_is_in_order_changes_nothing(case):
     assert case.fault.part in found.best.parts or found.best.parts == ("bus",)
 
 
+@settings(max_examples=25, deadline=None)
+@given(st.data())
+def test_any_evidence_is_weighed(data):
+    """Words seen at random, any bits judged: probabilities are shares, groups hold every finding once."""
+    board = data.draw(st.sampled_from([narrow, wide, sixteen_words]))()
+    size = 1 << board.word_bits
+    word = st.integers(0, size - 1)
+    table = []
+    for bank, address in data.draw(
+        st.lists(st.sampled_from(reads(board, count=40)), min_size=1, max_size=30)
+    ):
+        expected, judged = board.read(bank, address, 0), data.draw(st.just(size - 1) | word)
+        seen = data.draw(st.just(expected) | word)
+        table.append((bank, address, data.draw(word), expected & judged, judged, seen & judged, 1))
+    found = weigh(evidence(table), board.memory_map())
+    assert sum(finding.probability for finding in found.findings) <= 1 + 1e-9
+    assert found.best.probability == max(finding.probability for finding in found.findings)
+    assert sorted(index for group in found.groups for index in group) == list(range(len(found.findings)))
+    assert found.best.explained + found.best.unexplained >= found.wrong_bits
+    assert found.remark()
+    for finding in found.findings:
+        assert finding.say() or not finding.faults
+
+
 # Arithmetic ----------------------------------------------------------------------------------------
 
 
