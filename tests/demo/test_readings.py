@@ -6,8 +6,10 @@ al., "Reliability Aspects of a Floating Gate E2PROM", IRPS 1981, abstract); marg
 temperature, and a high supply shows a weak 0 as 1 first (device physics, from memory).
 """
 
+import re
 import struct
 import tomllib
+from pathlib import Path
 
 import bincopy
 import numpy as np
@@ -284,3 +286,9 @@ def test_a_mistake_is_told_and_nothing_is_written(tmp_path, machine, trouble, me
 def test_usual_troubles():
     assert usual_trouble(machine_named("quarrybank")) == "worn:U3"
     assert usual_trouble(machine_named("saltmarsh")) in TROUBLES
+
+
+def test_the_document_names_every_trouble():
+    text = (Path(__file__).parents[2] / "docs" / "demo-machines.md").read_text("utf-8")
+    section = text.split("## A chip in a reader")[1].split("## What is simplified")[0]
+    assert re.findall(r"^\| `([a-z-]+)` \|", section, re.MULTILINE) == list(TROUBLES)
