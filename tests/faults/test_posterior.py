@@ -79,6 +79,8 @@ def test_nothing_wrong_gives_no_fault_at_once():
     assert not found.fault_seen
     assert [finding.probability for finding in found.findings] == [1.0]
     assert "No fault is seen" in found.remark()
+    assert (found.best.model, found.best.parts) == ("no fault seen", ())
+    assert found.best.say() == "No fault shows in what was captured."
 
 
 def test_no_evidence_is_no_finding():
@@ -95,6 +97,7 @@ def test_one_wrong_bit_in_one_read_is_noise():
     found = weigh(evidence(rows, [8] * 16 + [1]), board.memory_map())
     assert not found.fault_seen
     assert (found.best.explained, found.best.unexplained) == (0, 1)
+    assert found.best.say() == "No fault shows in what was captured; 1 wrong bit is taken for noise."
 
 
 def test_the_same_wrong_bit_again_and_again_is_a_cell():
@@ -280,7 +283,8 @@ def test_any_evidence_is_weighed(data):
     assert found.best.explained + found.best.unexplained >= found.wrong_bits
     assert found.remark()
     for finding in found.findings:
-        assert finding.say() or not finding.faults
+        assert finding.say().endswith(".")
+        assert finding.model
 
 
 # Arithmetic ----------------------------------------------------------------------------------------

@@ -122,20 +122,18 @@ class Fault:
 
     def often(self) -> str:
         """The rate as the end of a sentence, empty for a fault that is always there."""
-        return "" if self.rate >= 1 else f", in about {self.rate:.0%} of the reads"
+        return "" if self.rate >= 1 else f", in {percent(self.rate)} of the reads"
 
 
-class NoFault(Fault):
-    """Nothing is wrong that would show in what was captured."""
+def percent(share: float) -> str:
+    """A share as people say it.
 
-    @property
-    def model(self) -> str:
-        """Name of its family."""
-        return "no fault seen"
-
-    def say(self) -> str:
-        """What is wrong, in a sentence for people."""
-        return "No fault shows in what was captured."
+    >>> percent(0.3), percent(0.001), percent(0.9999)
+    ('about 30%', 'less than 1%', 'more than 99%')
+    """
+    if share < 0.01:
+        return "less than 1%"
+    return "more than 99%" if share > 0.99 else f"about {share:.0%}"
 
 
 class AddressStage(Fault):

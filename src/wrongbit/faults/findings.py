@@ -34,8 +34,8 @@ class Finding:
 
     @property
     def model(self) -> str:
-        """Name of the family, or of both families."""
-        return " + ".join(fault.model for fault in self.faults)
+        """Name of the family, or of both families; "no fault seen" for none."""
+        return " + ".join(fault.model for fault in self.faults) or "no fault seen"
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -49,7 +49,10 @@ class Finding:
 
     def say(self) -> str:
         """What is wrong, in a sentence for each fault."""
-        return " ".join(fault.say() for fault in self.faults)
+        if self.faults:
+            return " ".join(fault.say() for fault in self.faults)
+        noise = f"; {_bits(self.unexplained)} taken for noise" if self.unexplained else ""
+        return f"No fault shows in what was captured{noise}."
 
 
 @dataclass(frozen=True)
@@ -164,3 +167,7 @@ class Findings:
         if len(self.groups[0]) > 1:
             return f"{len(self.groups[0])} explanations cannot be told apart by what was captured."
         return f"It explains {self.best.explained} of {self.wrong_bits} wrong bits in unique observations."
+
+
+def _bits(count: int) -> str:
+    return "1 wrong bit is" if count == 1 else f"{count} wrong bits are"

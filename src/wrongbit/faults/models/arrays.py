@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from wrongbit.bits import count_bits, gather_bits
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
 from wrongbit.faults.batch import Batch, Board, wrong_elsewhere
-from wrongbit.faults.fault import CellStage, Fault, Rates, anywhere
+from wrongbit.faults.fault import CellStage, Fault, Rates, anywhere, percent
 from wrongbit.faults.rows import AtChip, Costs, Index, Rows, Words
 
 WEAK: Rates = anywhere()
@@ -118,7 +118,7 @@ class WeakColumn(DeadColumn):
         """What is wrong, in a sentence for people."""
         return (
             f"Column {self.where()} of output D{self.output} of {self.part} is weak: "
-            f"it reads {self.level} in about {self.rate:.0%} of the reads."
+            f"it reads {self.level} in {percent(self.rate)} of the reads."
         )
 
 

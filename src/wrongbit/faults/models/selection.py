@@ -11,7 +11,16 @@ from numpy.typing import NDArray
 
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
 from wrongbit.faults.batch import Batch, Board, one_by_one
-from wrongbit.faults.fault import LOOSE, CellStage, Fault, OutputStage, Rates, SelectionStage, anywhere
+from wrongbit.faults.fault import (
+    LOOSE,
+    CellStage,
+    Fault,
+    OutputStage,
+    Rates,
+    SelectionStage,
+    anywhere,
+    percent,
+)
 from wrongbit.faults.rows import Words
 
 Chosen = dict[str, NDArray[np.bool_]]
@@ -40,7 +49,7 @@ class ChipSilent(OutputStage):
             left = "its data lines read 1"
         else:
             left = "its data lines keep what was on them"
-            left += f", or drift to 1 (about {self.drift:.0%})" if self.drift else ""
+            left += f", or drift to 1 ({percent(self.drift)})" if self.drift else ""
         return f"{self.part} does not answer: {left}{self.often()}."
 
     def drive(self, value: Words, soft: Words, held: Words) -> tuple[Words, Words, Words]:
@@ -279,7 +288,7 @@ class SlowData(OutputStage):
 
     def say(self) -> str:
         """What is wrong, in a sentence for people."""
-        return f"{self.part} is too slow: its word is late in about {self.rate:.0%} of the reads."
+        return f"{self.part} is too slow: its word is late in {percent(self.rate)} of the reads."
 
     def shapes(self) -> tuple[Fault | None, ...]:
         """What may hold in any one read."""

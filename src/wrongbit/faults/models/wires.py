@@ -23,6 +23,7 @@ from wrongbit.faults.fault import (
     OutputStage,
     Rates,
     anywhere,
+    percent,
 )
 from wrongbit.faults.lines import What, wire
 from wrongbit.faults.rows import Words
@@ -99,7 +100,7 @@ class WireFault(Fault):
     def _floats(self) -> str:
         if self.drift >= 1:
             return "it reads 1"
-        drifted = f", or drifts to 1 (about {self.drift:.0%})" if self.drift else ""
+        drifted = f", or drifts to 1 ({percent(self.drift)})" if self.drift else ""
         return f"it reads what was left on the line{drifted}"
 
     def _behind(self, lines: Words) -> Words:
@@ -157,7 +158,7 @@ class _Addressing(WireFault):
         return "" if self.what == "open" else super().often()
 
     def _floats(self) -> str:
-        return f"its level drifts, high in about {self.rate:.0%} of the reads"
+        return f"its level drifts, high in {percent(self.rate)} of the reads"
 
 
 @dataclass(frozen=True)
