@@ -112,6 +112,8 @@ def owner(execution: Execution, row: int) -> int | None:
     if before < 0:
         return None
     start = int(execution.starts[before])
+    if before and _prefix_in_doubt(execution, int(execution.starts[before - 1]), start):
+        return None
     if start == row:
         return start
     if KINDS[execution.cycles.kind[row]] not in _READING:
@@ -146,8 +148,10 @@ def _vector_evidence(execution: Execution, row: int) -> FlowEvidence:
     near = [
         r for r in range(max(row - 1, 0), min(row + 2, len(cycles))) if int(cycles.address[r]) & ~1 == base
     ]
-    after = np.flatnonzero(execution.starts > near[-1])
-    next_row = int(execution.starts[after[0]]) if len(after) else None
+    # Without marked fetches the next cycle is taken for one.
+    starts = execution.starts if execution.marked else np.arange(near[-1] + 1, len(cycles))
+    after = np.flatnonzero(starts > near[-1])
+    next_row = int(starts[after[0]]) if len(after) else None
 
     def led(seen: bool) -> Instruction | None:
         fetch = execution.fetcher(np.array(near), seen=seen)
@@ -169,6 +173,16 @@ def _vector_evidence(execution: Execution, row: int) -> FlowEvidence:
     return FlowEvidence(row, near[0], expected, seen, next_row, went, acted, reasons)
 
 
+def _prefix_in_doubt(execution: Execution, before: int, start: int) -> bool:
+    """The unit before an instruction is a prefix of it by one of its two readings only."""
+    address = int(execution.cycles.address[before])
+    if int(execution.cycles.address[start]) != address + execution.instruction_set.habits.step:
+        return False
+    prefixes = execution.instruction_set.habits.prefixes
+    by_seen = execution.seen_unit(before, address) in prefixes
+    return by_seen != (execution.expected_unit(before, address) in prefixes)
+
+
 def _why_no_start(execution: Execution, row: int) -> str:
     if not len(execution.starts):
         return (
@@ -177,6 +191,8 @@ def _why_no_start(execution: Execution, row: int) -> str:
         )
     if row < execution.starts[0]:
         return "The word was read before the first instruction that can be found in this capture."
+    if KINDS[execution.cycles.kind[row]] == "fetch":
+        return "The word before it is wrong too and may be a prefix, which leaves open where this one begins."
     return "The word was read as data: what the processor does next does not show it."
 
 
@@ -199,9 +215,32 @@ def _weigh(
     by_expected, by_seen = observe(execution, start, ends[0]), observe(execution, start, ends[1])
     against_expected = contradiction(expected, by_expected)
     against_seen = contradiction(seen, by_seen)
+    if not (held(expected) and held(seen)):
+        return _one_sided(expected, seen, against_expected, by_expected)
     if against_expected is None and against_seen is None and by_expected.next_row == by_seen.next_row:
         against_expected, against_seen = _second_step(expected, seen, by_seen)
     return conclude(expected, seen, against_expected, against_seen)
+
+
+def held(found: Instruction) -> bool:
+    """What it does is known well enough to hold the capture against it."""
+    return found.documented and found.flow != "unknown"
+
+
+def _one_sided(
+    expected: Instruction, seen: Instruction, against_expected: str | None, observed: Observed
+) -> tuple[Acted, tuple[str, ...]]:
+    """One of the two is not documented, so that only the other can be held against the capture.
+
+    An interrupt would speak against it as well. It shows itself by what it pushes, so that the verdict is
+    given only where nothing was written.
+    """
+    other = seen if held(expected) else expected
+    unknown = f"What {other.text} does is not documented, so that nothing can be held against it."
+    written = any(KINDS[observed.execution.cycles.kind[row]] == "write" for row in observed.rows)
+    if held(expected) and against_expected is not None and expected.data is not None and not written:
+        return "wrong word", (f"{expected.text} (expected): {against_expected}", unknown)
+    return "can't tell", (unknown,)
 
 
 def observe(execution: Execution, start: int, next_row: int) -> Observed:
@@ -223,9 +262,15 @@ def _weigh_unmarked(
     """Without marked fetches: does a program follow that fits?"""
     if start + _FAR >= len(execution.cycles):
         return "can't tell", ("The capture ends too soon after this instruction.",)
+    if not execution.follower.trusted(start):
+        return "can't tell", (
+            "Fetches are not marked, and wrong words before this one leave it open where instructions begin.",
+        )
+    if not (held(expected) and held(seen)):
+        return "can't tell", ("Fetches are not marked, and one of the two words is not documented.",)
     against = [
         "no chain of instructions that fits it follows."
-        if found.documented and execution.follower.after(start, found) is None
+        if execution.follower.after(start, found) is None
         else None
         for found in (expected, seen)
     ]
@@ -261,12 +306,7 @@ def conclude(
             "further wrong words.",
         )
     if against_expected:
-        fits = (
-            f"{seen.text} (seen) fits everything that followed."
-            if seen.documented
-            else f"{seen.text} (seen) is not documented, so that nothing can be held against it."
-        )
-        return "wrong word", (*told, fits)
+        return "wrong word", (*told, f"{seen.text} (seen) fits everything that followed.")
     if against_seen:
         return "right word", (*told, f"{expected.text} (expected) fits everything that followed.")
     return "can't tell", ("Both words lead to what was captured next.",)
@@ -279,7 +319,7 @@ def contradiction(found: Instruction, observed: Observed) -> str | None:
         found: The instruction, by one reading of its words.
         observed: The cycles up to the next instruction.
     """
-    if not found.documented or found.flow == "unknown":
+    if not held(found):
         return None
     read = _operands(found, observed)
     return (
@@ -294,6 +334,11 @@ def _operands(found: Instruction, observed: Observed) -> int:
     """How many of the cycles read the instruction's further units, in order."""
     habits = observed.execution.instruction_set.habits
     step, kinds = habits.step, observed.execution.cycles.kind
+    if habits.dummy_reads:
+        # Other reads may come between, as the stack's in the 6502's JSR.
+        read_at = {observed.address(row) for row in observed.rows if KINDS[kinds[row]] in _READING}
+        missing = (k for k in range(1, found.length) if found.address + k * step not in read_at)
+        return next(missing, found.length) - 1
     fetched = opcode_units(found, habits) if habits.marks == "opcode" else 1
     count = 0
     for row in observed.rows:
@@ -351,7 +396,7 @@ def _against_data(found: Instruction, observed: Observed, read: int) -> str | No
     cycles = observed.execution.cycles
     dummy_reads = observed.execution.instruction_set.habits.dummy_reads
     left = list(found.data)
-    for row in observed.rows[read:]:
+    for row in observed.rows if dummy_reads else observed.rows[read:]:
         kind = KINDS[cycles.kind[row]]
         kind = "read" if kind == "fetch" else kind
         match = _match(left, kind, observed, int(row))

@@ -54,6 +54,19 @@ class Follower:
                 at += 1
         return self.rows[np.array(found, np.intp)]
 
+    def trusted(self, start: int) -> bool:
+        """Instructions without a wrong word lead to this one, enough of them or all since the first."""
+        execution = self.execution
+        starts = execution.starts
+        at = int(np.searchsorted(starts, start))
+        begin = int(starts[max(at - CHAIN, 0)])
+        if at == 0 or (at < CHAIN and int(np.searchsorted(self.rows, begin)) != self.reset()):
+            return False
+        between = slice(begin, start)
+        wrong = (execution.expected[between] ^ execution.cycles.word[between]) & execution.judged[between]
+        chain = self.chain(int(np.searchsorted(self.rows, begin)), at - max(at - CHAIN, 0) + 1)
+        return not wrong.any() and int(self.rows[chain[-1]]) == start
+
     def after(self, start: int, found: Instruction) -> int | None:
         """Row in which what follows an instruction begins, None where nothing that follows fits it.
 
@@ -70,7 +83,13 @@ class Follower:
         return int(self.rows[following]) if len(chain) >= CHAIN or near_end else None
 
     def reset(self) -> int:
-        """Where to begin: the first read of the start address, or the first cycle."""
+        """Where to begin: after the first vector, at the first read of the start address, or at once."""
+        vectors = self.execution.instruction_set.habits.vectors_from
+        if vectors is not None:
+            pairs = (self.address[:-1] >= vectors) & (self.address[1:] == self.address[:-1] + 1)
+            there = np.flatnonzero(pairs & (self.kind[:-1] == _READ))
+            if len(there):
+                return int(there[0]) + 2
         start = self.execution.processor.start_address
         if start is not None:
             there = np.flatnonzero((self.address == start) & (self.kind == _READ))
@@ -93,6 +112,8 @@ class Follower:
     def _next(self, at: int, found: Instruction) -> int | None:
         if found.flow in ("unknown", "stop") or not found.documented:
             return None
+        if self.clocked and found.flow == "branch":
+            return self._branch(at, found)
         choices = self._by_clock(at, found) if self.clocked else self._by_accesses(at, found)
         successors = found.successors
         for choice in choices:
@@ -100,6 +121,23 @@ class Follower:
                 continue
             if successors is None or int(self.address[choice]) in successors:
                 return choice
+        return None
+
+    def _branch(self, at: int, found: Instruction) -> int | None:
+        """A taken branch reads the byte after it in vain, so that the target is looked for first."""
+        if found.cycles is None or not found.targets:
+            return None
+        target = found.targets[0]
+        if target == found.following + 1:
+            return None  # a read of it may be either
+        crossed = found.cycles.extra if (found.following ^ target) >> 8 else 0
+        for count, wanted in (
+            (found.cycles.taken + crossed, target),
+            (found.cycles.base, found.following),
+        ):
+            there = at + count
+            if there < len(self.rows) and self.kind[there] == _READ and self.address[there] == wanted:
+                return there
         return None
 
     @staticmethod
