@@ -74,8 +74,8 @@ def count_bits(values: NDArray[np.uint64]) -> NDArray[np.uint8]:
 def count_each_bit(values: NDArray[np.uint64], width: int) -> NDArray[np.int64]:
     """For each bit, the number of values in which it is 1.
 
-    Counts the values of every 16-bit piece first, so that the bits are looked at in a table of 65536 entries
-    and not in a million words.
+    Counts how often each value of an 8-bit piece occurs, so that bits are looked at in a table of 256 entries
+    and not in all the words.
 
     Args:
         values: ``uint64 (n,)``.
@@ -88,10 +88,11 @@ def count_each_bit(values: NDArray[np.uint64], width: int) -> NDArray[np.int64]:
     [2, 1, 0]
     """
     counts = np.zeros(width, np.int64)
-    for low in range(0, width, 16):
-        bits = min(16, width - low)
+    for low in range(0, width, 8):
+        bits = min(8, width - low)
         piece = ((values >> np.uint64(low)) & np.uint64((1 << bits) - 1)).astype(np.intp)
-        table = np.bincount(piece, minlength=1 << bits).reshape((2,) * bits)
-        for bit in range(bits):
-            counts[low + bit] = table.take(1, axis=bits - 1 - bit).sum()
+        counts[low : low + bits] = np.bincount(piece, minlength=256) @ _BITS_OF_BYTE[:, :bits]
     return counts
+
+
+_BITS_OF_BYTE = (np.arange(256)[:, None] >> np.arange(8)) & 1

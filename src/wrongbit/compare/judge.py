@@ -10,6 +10,9 @@ from wrongbit.bus.cycles import KIND_CODE, READING_KINDS, Cycles
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
 from wrongbit.compare.verdicts import BASIS_RAM, BASIS_ROM, Verdicts
 
+BLOCK = 1 << 15
+"""Cycles judged together."""
+
 Words = NDArray[np.uint64]
 Bools = NDArray[np.bool_]
 
@@ -24,47 +27,61 @@ def judge(cycles: Cycles, memory_map: MemoryMap) -> Verdicts:
         cycles: All cycles of one capture in order.
         memory_map: The chips of the processor whose cycles they are.
     """
-    whole = np.uint64((1 << memory_map.address_bits) - 1)
-    addressed = cycles.address_known == whole
-    if memory_map.banked:
-        addressed &= cycles.bank >= 0
-    reading = addressed & is_reading(cycles)
-    expected, known = memory_map.expected(cycles.bank, cycles.address)
-    if not reading.all():
-        nothing = ~reading
-        expected[nothing] = 0
-        known[nothing] = 0
-    basis = np.where(known != 0, BASIS_ROM, 0).astype(np.uint8)
-    _judge_ram(cycles, memory_map, addressed, reading, expected, known, basis)
-    judged = known & cycles.known
-    wrong = (expected ^ cycles.word) & judged
-    # NOT_KNOWN, AGREES and DIFFERS are 0, 1 and 2: judged or not, plus wrong or not.
-    verdict = (judged != 0).astype(np.uint8) + (wrong != 0)
-    basis[judged == 0] = 0
+    count = len(cycles)
+    expected, known = np.empty(count, np.uint64), np.empty(count, np.uint64)
+    judged, wrong = np.empty(count, np.uint64), np.empty(count, np.uint64)
+    verdict, basis = np.empty(count, np.uint8), np.empty(count, np.uint8)
+    at_ram = [np.empty(0, np.intp)]
+    rams = np.uint64(mask_of([n for n, chip in enumerate(memory_map.chips) if chip.kind == "ram"]))
+    for start in range(0, count, BLOCK):  # so that scratch space stays in the processor's cache
+        part = slice(start, start + BLOCK)
+        block = cycles.take(part)
+        addressed = _addressed(block, memory_map)
+        reading = addressed & is_reading(block)
+        expected[part], known[part] = memory_map.expected(block.bank, block.address)
+        if not reading.all():
+            expected[part][~reading] = 0
+            known[part][~reading] = 0
+        basis[part] = np.where(known[part] != 0, BASIS_ROM, 0)
+        if rams:
+            moving = reading | (addressed & (block.kind == KIND_CODE["write"]))
+            answers = memory_map.answering(block.bank, block.address)
+            at_ram.append(np.flatnonzero(moving & ((answers & rams) != 0)) + start)
+    _judge_ram(cycles, memory_map, np.concatenate(at_ram), expected, known, basis)
+    for start in range(0, count, BLOCK):
+        part = slice(start, start + BLOCK)
+        np.bitwise_and(known[part], cycles.known[part], out=judged[part])
+        wrong[part] = (expected[part] ^ cycles.word[part]) & judged[part]
+        # NOT_KNOWN, AGREES and DIFFERS are 0, 1 and 2: judged or not, plus wrong or not.
+        verdict[part] = (judged[part] != 0).astype(np.uint8) + (wrong[part] != 0)
+        basis[part][judged[part] == 0] = 0
     return Verdicts(expected, judged, wrong, verdict, basis)
+
+
+def _addressed(cycles: Cycles, memory_map: MemoryMap) -> Bools:
+    """``bool (n,)``: the whole address was seen, and the bank where there are banks."""
+    addressed: Bools = cycles.address_known == np.uint64((1 << memory_map.address_bits) - 1)
+    return addressed & (cycles.bank >= 0) if memory_map.banked else addressed
 
 
 def _judge_ram(
     cycles: Cycles,
     memory_map: MemoryMap,
-    addressed: Bools,
-    reading: Bools,
+    at_ram: NDArray[np.intp],
     expected: Words,
     known: Words,
     basis: NDArray[np.uint8],
 ) -> None:
-    """Fill in what each read of RAM should give."""
-    rams = [(number, chip) for number, chip in enumerate(memory_map.chips) if chip.kind == "ram"]
-    if not rams:
-        return
-    writing = addressed & (cycles.kind == KIND_CODE["write"])
-    answers = memory_map.answering(cycles.bank, cycles.address)
-    at_ram = np.flatnonzero((answers & np.uint64(mask_of([number for number, _ in rams]))) != 0)
-    at_ram = at_ram[(reading | writing)[at_ram]]
-    answers = answers[at_ram]
-    for number, chip in rams:
-        rows = at_ram[(answers >> np.uint64(number)) & np.uint64(1) != 0]
-        _last_writes(chip, cycles, rows, reading, writing, expected, known, basis)
+    """Fill in what each read of RAM should give.
+
+    Args:
+        at_ram: Reading and writing cycles at which a RAM answers, in order.
+    """
+    answers = memory_map.answering(cycles.bank[at_ram], cycles.address[at_ram])
+    for number, chip in enumerate(memory_map.chips):
+        if chip.kind == "ram":
+            rows = at_ram[(answers >> np.uint64(number)) & np.uint64(1) != 0]
+            _last_writes(chip, cycles, rows, expected, known, basis)
 
 
 def is_reading(cycles: Cycles) -> Bools:
@@ -79,8 +96,6 @@ def _last_writes(
     chip: ChipMap,
     cycles: Cycles,
     rows: NDArray[np.intp],
-    reading: Bools,
-    writing: Bools,
     expected: Words,
     known: Words,
     basis: NDArray[np.uint8],
@@ -100,12 +115,13 @@ def _last_writes(
     place = np.arange(len(rows))
     begins = np.concatenate([[True], cell[1:] != cell[:-1]])
     first_of_cell = np.maximum.accumulate(np.where(begins, place, 0))
+    writing = cycles.kind[rows] == KIND_CODE["write"]
     for lane in _byte_lanes(chip):
         bits = np.uint64(lane)
         given = cycles.known[rows] & bits
-        writes = writing[rows] & (given != 0)
+        writes = writing & (given != 0)
         last = np.maximum.accumulate(np.where(writes, place, -1))
-        fit = reading[rows] & (last >= first_of_cell)
+        fit = ~writing & (last >= first_of_cell)
         reads, source = rows[fit], last[fit]
         expected[reads] |= cycles.word[rows[source]] & given[source]
         known[reads] |= given[source]

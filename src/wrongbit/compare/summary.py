@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from wrongbit.bits import count_each_bit, mask_of
 from wrongbit.bus.cycles import Cycles
 from wrongbit.compare.judge import is_reading
-from wrongbit.compare.memory_map import ChipMap, MemoryMap
-from wrongbit.compare.verdicts import AGREES, DIFFERS, NOT_KNOWN, Verdicts
+from wrongbit.compare.memory_map import MemoryMap
+from wrongbit.compare.verdicts import AGREES, DIFFERS, Verdicts
 
 Words = NDArray[np.uint64]
 
@@ -144,126 +144,117 @@ class Summary:
         return (self.agrees + self.differs) / self.reading if self.reading else 0.0
 
 
+BLOCK = 1 << 15
+"""Cycles counted together: their columns and the scratch space stay in the processor's cache."""
+
+
 def summarise(cycles: Cycles, verdicts: Verdicts, memory_map: MemoryMap) -> Summary:
     """Count verdicts per bit, per chip and per address line."""
-    reading = is_reading(cycles)
-    differs = np.flatnonzero(verdicts.verdict == DIFFERS)
-    wrong = cycles.take(differs)
-    wrong_bits = verdicts.wrong[differs]
-    unknown = np.flatnonzero(reading & (verdicts.verdict == NOT_KNOWN))
-    return Summary(
-        cycles=len(cycles),
-        reading=int(np.count_nonzero(reading)),
-        agrees=int(np.count_nonzero(verdicts.verdict == AGREES)),
-        differs=len(differs),
-        not_known=len(unknown),
-        unjudged=_unjudged(cycles, unknown, memory_map),
-        first_wrong=int(differs[0]) if len(differs) else None,
-        bits=_bits(wrong, wrong_bits, verdicts, memory_map),
-        chips=_chips(cycles, verdicts, wrong, differs, memory_map),
-        lines=_lines(cycles, verdicts, wrong, memory_map.address_bits),
-    )
+    counts = _Counts(memory_map)
+    for start in range(0, len(cycles), BLOCK):
+        part = slice(start, start + BLOCK)
+        counts.add(cycles.take(part), verdicts.take(part), start)
+    return counts.summary(len(cycles))
 
 
-def _unjudged(cycles: Cycles, rows: NDArray[np.intp], memory_map: MemoryMap) -> Unjudged:
-    """Why these reading cycles could not be judged."""
-    bank, address, known = cycles.bank[rows], cycles.address[rows], cycles.known[rows]
-    whole = np.uint64((1 << memory_map.address_bits) - 1)
-    unseen = cycles.address_known[rows] != whole
-    if memory_map.banked:
-        unseen |= bank < 0
-    chips = memory_map.answering(bank, address)
-    answers = {
-        kind: (
-            chips & np.uint64(mask_of([n for n, chip in enumerate(memory_map.chips) if chip.kind == kind]))
+class _Counts:
+    """Running counts over blocks of judged cycles."""
+
+    def __init__(self, memory_map: MemoryMap) -> None:
+        self.memory_map = memory_map
+        self.reading = self.agrees = self.differs = self.not_known = self.judged = 0
+        self.first_wrong: int | None = None
+        self.unjudged = np.zeros(len(fields(Unjudged)), np.int64)
+        self.bits_judged, self.as_one, self.as_zero = np.zeros((3, memory_map.word_bits), np.int64)
+        self.lines_judged, self.lines_wrong = np.zeros((2, memory_map.address_bits), np.int64)
+        self.chips_judged, self.chips_wrong, self.chips_held = np.zeros((3, len(memory_map.chips)), np.int64)
+        self.touched = [np.zeros(len(chip.contents), np.bool_) for chip in memory_map.chips]
+
+    def add(self, cycles: Cycles, verdicts: Verdicts, start: int) -> None:
+        """Count one more block, whose first cycle has the number ``start``."""
+        reading = is_reading(cycles)
+        judged = verdicts.judged != 0
+        differs = np.flatnonzero(verdicts.verdict == DIFFERS)
+        unknown = np.flatnonzero(reading & ~judged)
+        if self.first_wrong is None and len(differs):
+            self.first_wrong = start + int(differs[0])
+        self.reading += _count(reading)
+        self.judged += _count(judged)
+        self.differs += len(differs)
+        self.agrees += _count(verdicts.verdict == AGREES)
+        self.not_known += len(unknown)
+        self.bits_judged += count_each_bit(verdicts.judged, len(self.bits_judged))
+        self.lines_judged += count_each_bit(cycles.address[judged], len(self.lines_judged))
+        answers = self.memory_map.answering(cycles.bank, cycles.address)
+        if len(unknown):
+            self._add_unjudged(cycles.take(unknown), answers[unknown])
+        for number, chip in enumerate(self.memory_map.chips):
+            own, lane = np.uint64(1 << number), np.uint64(chip.lane_mask)
+            self.chips_judged[number] += _count(((answers & own) != 0) & ((verdicts.judged & lane) != 0))
+        if len(differs):
+            self._add_wrong(cycles.take(differs), verdicts.take(differs), answers[differs])
+
+    def _add_wrong(self, cycles: Cycles, verdicts: Verdicts, answers: Words) -> None:
+        self.as_one += count_each_bit(verdicts.wrong & cycles.word, len(self.as_one))
+        self.as_zero += count_each_bit(verdicts.wrong & ~cycles.word, len(self.as_zero))
+        self.lines_wrong += count_each_bit(cycles.address, len(self.lines_wrong))
+        unlike_held = (cycles.word ^ cycles.held) & verdicts.judged
+        for number, chip in enumerate(self.memory_map.chips):
+            own, lane = np.uint64(1 << number), np.uint64(chip.lane_mask)
+            bad = ((answers & own) != 0) & ((verdicts.wrong & lane) != 0)
+            self.chips_wrong[number] += _count(bad)
+            self.chips_held[number] += _count(bad & ((unlike_held & lane) == 0))
+            self.touched[number][chip.chip_address(cycles.address[bad]).astype(np.intp)] = True
+
+    def _add_unjudged(self, cycles: Cycles, answers: Words) -> None:
+        """Why these reading cycles could not be judged."""
+        unseen = cycles.address_known != np.uint64((1 << self.memory_map.address_bits) - 1)
+        if self.memory_map.banked:
+            unseen |= cycles.bank < 0
+        rom, ram, port = ((answers & self._of_kind(kind)) != 0 for kind in ("rom", "ram", "io"))
+        memory = rom | ram
+        nobody = ~unseen & ~memory & ~port
+        held = nobody & (cycles.known != 0) & (((cycles.word ^ cycles.held) & cycles.known) == 0)
+        silent = ~unseen & memory & (cycles.known == 0)
+        rest = ~unseen & memory & ~silent
+        reasons = (unseen, nobody, held, ~unseen & ~memory & port, rest & ram, rest & ~ram, silent)
+        self.unjudged += [_count(reason) for reason in reasons]
+
+    def _of_kind(self, kind: str) -> np.uint64:
+        return np.uint64(mask_of([n for n, chip in enumerate(self.memory_map.chips) if chip.kind == kind]))
+
+    def summary(self, cycles: int) -> Summary:
+        """The counts so far, of so many cycles."""
+        chips = self.memory_map.chips
+        return Summary(
+            cycles=cycles,
+            reading=self.reading,
+            agrees=self.agrees,
+            differs=self.differs,
+            not_known=self.not_known,
+            unjudged=Unjudged(*(int(count) for count in self.unjudged)),
+            first_wrong=self.first_wrong,
+            bits=tuple(
+                BitCount(bit, tuple(chip.name for chip in chips if bit in chip.lane), *map(int, counts))
+                for bit, counts in enumerate(zip(self.bits_judged, self.as_one, self.as_zero, strict=True))
+            ),
+            chips=tuple(
+                ChipCount(
+                    name=chip.name,
+                    judged=int(self.chips_judged[number]),
+                    wrong=int(self.chips_wrong[number]),
+                    wrong_addresses=_count(self.touched[number]),
+                    held=int(self.chips_held[number]),
+                )
+                for number, chip in enumerate(chips)
+                if self.chips_judged[number]
+            ),
+            lines=tuple(
+                LineCount(line, (self.judged - int(high), int(high)), (self.differs - int(bad), int(bad)))
+                for line, (high, bad) in enumerate(zip(self.lines_judged, self.lines_wrong, strict=True))
+            ),
         )
-        != 0
-        for kind in ("rom", "ram", "io")
-    }
-    memory = answers["rom"] | answers["ram"]
-    nobody = ~unseen & ~memory & ~answers["io"]
-    held = nobody & (known != 0) & (((cycles.word[rows] ^ cycles.held[rows]) & known) == 0)
-    silent = ~unseen & memory & (known == 0)
-    rest = ~unseen & memory & ~silent
-    port = ~unseen & ~memory & answers["io"]
-    return Unjudged(
-        no_address=_count(unseen),
-        nobody=_count(nobody),
-        open_bus=_count(held),
-        port=_count(port),
-        unwritten=_count(rest & answers["ram"]),
-        no_reference=_count(rest & ~answers["ram"]),
-        no_level=_count(silent),
-    )
 
 
 def _count(where: NDArray[np.bool_]) -> int:
     return int(np.count_nonzero(where))
-
-
-def _bits(
-    wrong: Cycles, wrong_bits: Words, verdicts: Verdicts, memory_map: MemoryMap
-) -> tuple[BitCount, ...]:
-    width = memory_map.word_bits
-    judged = count_each_bit(verdicts.judged, width)
-    as_one = count_each_bit(wrong_bits & wrong.word, width)
-    as_zero = count_each_bit(wrong_bits & ~wrong.word, width)
-    return tuple(
-        BitCount(
-            bit=bit,
-            chips=tuple(chip.name for chip in memory_map.chips if bit in chip.lane),
-            judged=int(judged[bit]),
-            read_as_one=int(as_one[bit]),
-            read_as_zero=int(as_zero[bit]),
-        )
-        for bit in range(width)
-    )
-
-
-def _chips(
-    cycles: Cycles, verdicts: Verdicts, wrong: Cycles, differs: NDArray[np.intp], memory_map: MemoryMap
-) -> tuple[ChipCount, ...]:
-    judged_rows = np.flatnonzero(verdicts.judged)
-    answers = memory_map.answering(cycles.bank[judged_rows], cycles.address[judged_rows])
-    judged_bits = verdicts.judged[judged_rows]
-    wrong_answers = memory_map.answering(wrong.bank, wrong.address)
-    wrong_bits, wrong_judged = verdicts.wrong[differs], verdicts.judged[differs]
-    counts = []
-    for number, chip in enumerate(memory_map.chips):
-        lane, own = np.uint64(chip.lane_mask), np.uint64(1 << number)
-        judged = _count(((answers & own) != 0) & ((judged_bits & lane) != 0))
-        if not judged:
-            continue
-        bad = np.flatnonzero(((wrong_answers & own) != 0) & ((wrong_bits & lane) != 0))
-        held = ((wrong.word[bad] ^ wrong.held[bad]) & wrong_judged[bad] & lane) == 0
-        counts.append(
-            ChipCount(
-                name=chip.name,
-                judged=judged,
-                wrong=len(bad),
-                wrong_addresses=_different(chip, wrong.address[bad]),
-                held=_count(held),
-            )
-        )
-    return tuple(counts)
-
-
-def _different(chip: ChipMap, address: Words) -> int:
-    """Number of different cells of a chip among these addresses."""
-    touched = np.zeros(len(chip.contents), np.bool_)
-    touched[chip.chip_address(address).astype(np.intp)] = True
-    return int(np.count_nonzero(touched))
-
-
-def _lines(cycles: Cycles, verdicts: Verdicts, wrong: Cycles, address_bits: int) -> tuple[LineCount, ...]:
-    judged = cycles.address[verdicts.judged != 0]
-    judged_high = count_each_bit(judged, address_bits)
-    wrong_high = count_each_bit(wrong.address, address_bits)
-    return tuple(
-        LineCount(
-            line,
-            (len(judged) - int(judged_high[line]), int(judged_high[line])),
-            (len(wrong) - int(wrong_high[line]), int(wrong_high[line])),
-        )
-        for line in range(address_bits)
-    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,3 +34,7 @@ class Verdicts:
 
     def __len__(self) -> int:
         return len(self.verdict)
+
+    def take(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Verdicts:
+        """The rows chosen by an index array, a mask or a slice."""
+        return Verdicts(*(getattr(self, column.name)[index] for column in fields(self)))
