@@ -170,6 +170,11 @@ def _close(case: DemoCase, diagnosis: Diagnosis) -> None:
     out.print("Go on with the same files:")
     for command in _commands(case)[1:]:
         out.print(f"  {command}", soft_wrap=True)
+    if case.machine.worn is not None:
+        out.print(
+            f"  wrongbit demo --machine {case.machine.name} --stage chip",
+            Text("  its worn EPROM, rebuilt and replaced", QUIET),
+        )
     out.print("  wrongbit demo --list", Text("  other machines and faults", QUIET))
 
 
