@@ -10,7 +10,6 @@ import tempfile
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from random import Random
 
 import numpy as np
 
@@ -18,11 +17,12 @@ from wrongbit.bus.cycles import Cycles
 from wrongbit.compare.build import build_memory_map
 from wrongbit.compare.judge import judge
 from wrongbit.compare.memory_map import MemoryMap
+from wrongbit.demo.bench import PartBench
 from wrongbit.demo.fault import InjectedFault
 from wrongbit.demo.machine import DemoMachine
 from wrongbit.demo.machines import machine_named
 from wrongbit.demo.trace import BusTrace
-from wrongbit.demo.wiring import PartFault, WiredBus
+from wrongbit.demo.wiring import PartFault
 from wrongbit.diagnose.looks import Look
 from wrongbit.diagnose.structure import Structure
 from wrongbit.faults.evidence import gather_evidence
@@ -64,29 +64,13 @@ class Bench:
     chip_fault: InjectedFault | None = None
 
     def __post_init__(self) -> None:
-        self._runs: dict[str, WiredBus] = {}
-
-    def _run(self, processor: str) -> WiredBus:
-        if processor not in self._runs:
-            demo, machine = self.on.demo, self.on.structure.machine
-            rng = Random(f"{demo.name} {self.seed} {processor}")
-            ports = demo.ports_of(processor, self.seed)
-            board = demo.board_of(processor)
-            bus = WiredBus(board, machine, processor, self.fault, rng, ports, self.chip_fault)
-            demo.processor(bus).run(self.cycles)
-            self._runs[processor] = bus
-        return self._runs[processor]
-
-    def trace(self, point: str) -> BusTrace:
-        processor = self.on.structure.machine.processor_of(
-            self.on.structure.machine.point_of(point).processor
-        )
-        return self._run(processor.name).point_trace(point, self.on.demo.clock_hz)
+        machine = self.on.structure.machine
+        self.on_bench = PartBench(self.on.demo, machine, self.fault, self.seed, self.cycles, self.chip_fault)
 
     def look(self, point: str) -> Look:
         described = self.on.structure.machine.point_of(point)
         memory_map = self.on.maps[self.on.structure.machine.processor_of(described.processor).name]
-        cycles = cycles_of(self.trace(point), memory_map, self.noise, self.seed)
+        cycles = cycles_of(self.on_bench.trace(point), memory_map, self.noise, self.seed)
         evidence = gather_evidence(cycles, judge(cycles, memory_map))
         chips = self.on.structure.chips_seen(described)
         return Look.of(described, point, evidence, memory_map, NOISE, chips)

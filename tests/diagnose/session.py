@@ -1,6 +1,6 @@
 """A whole search on a simulated machine: measure what is proposed until one part is left.
 
-What a measurement by hand finds is worked out from the injected fault alone.
+What a measurement by hand finds comes from `wrongbit.demo.bench`, which knows the injected fault.
 """
 
 from __future__ import annotations
@@ -11,12 +11,10 @@ from functools import cache
 import numpy as np
 
 from diagnose.boards import Bench
-from wrongbit.demo.wiring import PartFault, _where_it_begins
 from wrongbit.diagnose.hand import Measurement
 from wrongbit.diagnose.looks import Look
 from wrongbit.diagnose.planning import Field, Proposal, proposals
 from wrongbit.diagnose.suspects import Weighing, weigh_suspects
-from wrongbit.machine.model import PASSIVE
 
 
 @dataclass
@@ -51,64 +49,11 @@ def step(session: Session, proposal: Proposal) -> None:
     if proposal.measurement is None:
         session.looks.append(session.bench.look(proposal.place))
     else:
-        assert session.bench.fault is not None
-        outcome = truth(session.bench, proposal.measurement, session.bench.fault)
-        session.measurements.append(replace(proposal.measurement, outcome=outcome))
+        asked = proposal.measurement
+        outcome = session.bench.on_bench.answer(asked.kind, asked.part, asked.line, asked.carries)
+        session.measurements.append(replace(asked, outcome=outcome))
     session.steps.append(proposal)
     session.weighing = weigh_suspects(session.bench.on.structure, session.looks, session.measurements)
-
-
-def truth(bench: Bench, measurement: Measurement, fault: PartFault) -> str:
-    """What would be found."""
-    machine = bench.on.structure.machine
-    kinds = {part.name: part.kind for part in machine.part}
-    here = measurement.part == fault.part
-    passive = kinds[fault.part] in PASSIVE
-    contact = passive and (fault.what == "open" or (fault.what == "silent" and fault.carries == "enable"))
-    line = measurement.line < 0 or (
-        measurement.line in (fault.line, fault.other) and measurement.carries in ("", fault.carries)
-    )
-    match measurement.kind:
-        case "swapped":
-            return "cured" if here else "same"
-        case "reseated":
-            return "cured" if here and contact else "same"
-        case "reading":
-            return "good"
-        case "continuity":
-            return "open" if here and contact and line else "good"
-        case "short":
-            held = passive and fault.what not in ("open", "silent", "always on") and line
-            return "found" if held and _touches(bench, measurement.part, fault) else "none"
-        case "activity":
-            dead = fault.what in ("stuck at 0", "stuck at 1", "silent") and fault.carries != "enable"
-            dead = dead and (fault.what == "silent" or measurement.line == fault.line)
-            return "none" if dead and line and _reaches(bench, measurement.part, fault) else "active"
-        case _:
-            return "same"
-
-
-def _reaches(bench: Bench, part: str, fault: PartFault) -> bool:
-    """The fault shows where the line leaves a part."""
-    machine = bench.on.structure.machine
-    begins = _where_it_begins(machine, bench.on.demo.board, fault)
-    return any(
-        part in machine.path[number].through and machine.path[number].through.index(part) + 1 >= first
-        for number, first in begins.items()
-    )
-
-
-def _touches(bench: Bench, part: str, fault: PartFault) -> bool:
-    """A part is one conductor with the faulty one: the wire at it belongs to the held net."""
-    machine = bench.on.structure.machine
-    kinds = {each.name: each.kind for each in machine.part}
-    begins = _where_it_begins(machine, bench.on.demo.board, fault)
-    for number, first in begins.items():
-        through = machine.path[number].through
-        last = next((k for k in range(first, len(through)) if kinds[through[k]] not in PASSIVE), len(through))
-        if part in through and first - 1 <= through.index(part) <= last:
-            return True
-    return False
 
 
 # The fewest measurements -------------------------------------------------------------------------

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from wrongbit.bus.cycles import KIND_CODE, NO_TIME, Cycles
+from wrongbit.bus.recipes import resolve_recipe
 from wrongbit.capture.source import CycleRows
 from wrongbit.machine.model import Processor
 
@@ -13,7 +14,7 @@ def cycles_from_rows(rows: CycleRows, processor: Processor) -> Cycles:
     """The table of cycles that an instrument's own rows amount to.
 
     A row without a status is taken as a read: such exports show what the memory gave. What undriven lines
-    would hold is the last word seen.
+    would hold is the last word seen, or the address where the recipe says so.
 
     Args:
         rows: What the reader found.
@@ -25,7 +26,11 @@ def cycles_from_rows(rows: CycleRows, processor: Processor) -> Cycles:
     known = rows.known & word_mask
     word = rows.word & known
     held = np.zeros(count, np.uint64)
-    held[1:] = word[:-1]
+    rests = resolve_recipe(processor).held
+    if rests == "address":
+        held = rows.address & address_mask & word_mask
+    elif rests == "word":
+        held[1:] = word[:-1]
     kind = np.where(rows.kind < 0, KIND_CODE["read"], rows.kind).astype(np.uint8)
     return Cycles(
         sample=rows.sample,

@@ -9,7 +9,7 @@ import typer
 from rich.text import Text
 
 from wrongbit.cli import options
-from wrongbit.cli.show import ACCENT, out, print_json, progress_bar
+from wrongbit.cli.show import ACCENT, out, print_json, progress_bar, show_cautions
 from wrongbit.job import DEFAULT_NOISE
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
@@ -41,7 +41,6 @@ def next_verb(
         open_case,
         proposals_as_json,
         share_text,
-        show_cautions,
         show_proposals,
         weighing_as_json,
     )
@@ -56,7 +55,7 @@ def next_verb(
         print_json({**told, "next": proposals_as_json(opened.machine, found)})
         return int(weighing.fault_seen)
     out.print(Text(opened.machine.machine.name, "bold"))
-    show_cautions(opened.machine)
+    show_cautions(opened.machine.machine.cautions)
     out.print()
     first = ", ".join(f"{each.part} {share_text(each.share)}" for each in weighing.suspects()[:5])
     out.print(f"Suspects now: {first}; doubt {weighing.doubt:.2f} bits.", soft_wrap=True)

@@ -84,12 +84,6 @@ def open_case(folder: Path, *, noise: float = DEFAULT_NOISE, progress: Progress 
 # Suspects ------------------------------------------------------------------------------------------
 
 
-def show_cautions(machine: Machine) -> None:
-    """Dangers first."""
-    for caution in machine.machine.cautions:
-        out.print(Text(f"caution: {caution}", "#e69f00"), soft_wrap=True)
-
-
 def show_suspects(weighing: Weighing, *, most: int = SHOWN) -> None:
     """Parts by suspicion, with what speaks for and against the first ones, and the conflicts."""
     suspects = weighing.suspects()

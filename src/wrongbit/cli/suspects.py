@@ -9,7 +9,7 @@ import typer
 from rich.text import Text
 
 from wrongbit.cli import options
-from wrongbit.cli.show import ACCENT, err, out, print_json, progress_bar, show_notes
+from wrongbit.cli.show import ACCENT, err, out, print_json, progress_bar, show_cautions, show_notes
 from wrongbit.job import DEFAULT_NOISE
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
@@ -38,7 +38,7 @@ def suspects_verb(
 
     Exit code 1 when something is wrong with the machine.
     """
-    from wrongbit.cli.suspected import conclusion, open_case, show_cautions, show_suspects, weighing_as_json
+    from wrongbit.cli.suspected import conclusion, open_case, show_suspects, weighing_as_json
 
     with progress_bar("Reading the captures", quiet=as_json) as progress:
         opened = open_case(folder, noise=noise, progress=progress)
@@ -49,7 +49,7 @@ def suspects_verb(
         print_json(weighing_as_json(weighing))
         return int(weighing.fault_seen)
     out.print(Text(opened.machine.machine.name, "bold"))
-    show_cautions(opened.machine)
+    show_cautions(opened.machine.machine.cautions)
     out.print()
     show_suspects(weighing)
     out.print()

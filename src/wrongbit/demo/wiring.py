@@ -146,7 +146,7 @@ class WiredBus(Bus):
             if processor in machine.processors_of(path)
         }
         self._points = [p for p in machine.point if machine.processor_of(p.processor).name == processor]
-        self._begins = {} if fault is None else _where_it_begins(machine, board, fault)
+        self._begins = {} if fault is None else where_it_begins(machine, board, fault)
         self._cells = {
             chip.name: [rng.getrandbits(len(chip.lane)) for _ in range(chip.words)]
             if chip.kind == "ram"
@@ -416,7 +416,7 @@ def _position(path: Path, point: Point) -> int:
     return len(path.through) if path.carries == "data" else 0
 
 
-def _where_it_begins(machine: Machine, board: Board, fault: PartFault) -> dict[int, int]:
+def where_it_begins(machine: Machine, board: Board, fault: PartFault) -> dict[int, int]:
     """For each path that the fault is on, the number of parts before the first piece that shows it."""
     kinds: dict[str, str] = {part.name: part.kind for part in machine.part}
     wanted = {fault.line, fault.other} - {-1}
