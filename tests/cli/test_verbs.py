@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -71,7 +72,7 @@ def test_diagnose_names_bit_and_place_from_every_kind_of_capture(
 def test_a_sound_machine_is_exit_code_0(sound: DemoCase, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(words(sound, "diagnose")) == 0
     page = capsys.readouterr().out
-    assert "No fault seen" in page and "% of these" in page
+    assert "No fault is seen" in page and "% of these" in page
     assert main(words(sound, "compare", "--json")) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["differs"] == 0 and told["first_wrong"] is None and told["judged_share"] > 0.9
@@ -179,3 +180,30 @@ def test_demo_lists_and_refuses(tmp_path: Path, capsys: pytest.CaptureFixture[st
     ):
         assert main(["demo", "--folder", str(tmp_path / "x"), *wrong]) == 2
     assert not (tmp_path / "x").exists()
+
+
+def test_help_into_a_closed_pipe_is_silent() -> None:
+    reader, writer = os.pipe()
+    os.close(reader)
+    code = "from wrongbit.cli.main import run; run([])"
+    with os.fdopen(writer, "wb") as pipe:
+        done = subprocess.run([sys.executable, "-c", code], stdout=pipe, stderr=subprocess.PIPE, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
+def test_help_fits_a_narrow_terminal(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    assert main([]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= 60
+    assert lines[0] == "wrongbit finds the wrong word, bit, lane and chip in a" and len(lines) > 20
+
+
+def test_chips_that_were_not_read_are_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    case = write_case(tmp_path, "saltmarsh", "wrong-bank:bus.bank0", points=["u1-cycles"], cycles=3000)
+    assert main(words(case, "diagnose")) == 0
+    assert "No word of U13 or U14 was read" in capsys.readouterr().out
+    assert main(words(case, "compare", "--json")) == 0
+    assert json.loads(capsys.readouterr().out)["chips_not_judged"] == ["U13", "U14"]

@@ -10,7 +10,17 @@ import typer
 from rich.text import Text
 
 from wrongbit.cli import options
-from wrongbit.cli.show import QUIET, err, hex_word, indented, out, plain_table, print_json, show_notes
+from wrongbit.cli.show import (
+    QUIET,
+    err,
+    hex_word,
+    indented,
+    out,
+    plain_table,
+    print_json,
+    show_cautions,
+    show_notes,
+)
 from wrongbit.errors import UsageError
 from wrongbit.machine.overview import Overview
 
@@ -57,8 +67,7 @@ def check(
 
 def _show(seen: Overview, widths: dict[str, tuple[int, int]]) -> None:
     out.print(Text(seen.name, "bold"), "(invented)" if seen.invented else "")
-    for caution in seen.cautions:
-        out.print(Text(f"caution: {caution}", "#e69f00"), soft_wrap=True)
+    show_cautions(seen.cautions)
     if seen.notes:
         out.print(Text(seen.notes, QUIET), soft_wrap=True)
     for processor in seen.processors:

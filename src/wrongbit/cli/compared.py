@@ -18,6 +18,7 @@ from wrongbit.cli.show import (
     moment,
     out,
     plain_table,
+    show_cautions,
 )
 from wrongbit.compare.summary import Summary
 from wrongbit.compare.verdicts import AGREES, BASIS_RAM, DIFFERS
@@ -53,13 +54,19 @@ def show_comparison(job: Job, comparison: Comparison) -> None:
     out.print(
         Text(job.machine.machine.name, "bold"), f"— {job.processor.name} at probe point {job.point.name}"
     )
-    for caution in job.machine.machine.cautions:
-        out.print(Text(f"caution: {caution}", "#e69f00"), soft_wrap=True)
+    show_cautions(job.machine.machine.cautions)
     out.print()
     out.print(judged_sentence(summary), soft_wrap=True)
     if summary.not_known:
         reasons = "; ".join(f"{count}: {reason}" for count, reason in summary.unjudged.reasons())
         out.print(Text(f"  not known because: {reasons}.", QUIET), soft_wrap=True)
+    unjudged = unjudged_chips(job, summary)
+    if unjudged:
+        chips = f"{', '.join(unjudged[:-1])} or {unjudged[-1]}" if len(unjudged) > 1 else unjudged[0]
+        out.print(
+            f"  No word of {chips} was read that could be judged: a fault there would not show.",
+            soft_wrap=True,
+        )
     if summary.first_wrong is None:
         if summary.agrees:
             out.print("Every word that could be judged agrees with what should have been there.")
@@ -186,17 +193,31 @@ def show_counts(job: Job, summary: Summary) -> None:
     telling = telling_lines(summary)
     if telling:
         out.print()
-        out.print(Text("  " + " ".join(telling), QUIET))
+        out.print(Text(f"  Wrong only where {' and '.join(telling)}.", QUIET), soft_wrap=True)
 
 
 def telling_lines(summary: Summary) -> list[str]:
-    """Address lines at whose one level nothing is wrong while at the other something is."""
+    """Address lines at whose one level nothing is wrong while at the other something is, by level."""
     sentences = []
-    for line in summary.lines:
-        for level in (0, 1):
-            if line.wrong[level] and not line.wrong[1 - level] and line.judged[1 - level] >= 16:
-                sentences.append(f"Wrong only where A{line.line} is {level}.")
+    for level in (0, 1):
+        lines = [
+            f"A{line.line}"
+            for line in summary.lines
+            if line.wrong[level] and not line.wrong[1 - level] and line.judged[1 - level] >= 16
+        ]
+        if lines:
+            sentences.append(f"{' '.join(lines)} {'are all' if len(lines) > 1 else 'is'} {level}")
     return sentences
+
+
+def unjudged_chips(job: Job, summary: Summary) -> tuple[str, ...]:
+    """ROMs that have a reference and of which this capture could judge no word."""
+    judged = {count.name for count in summary.chips if count.judged}
+    return tuple(
+        chip.name
+        for chip in job.memory_map.chips
+        if chip.kind == "rom" and chip.name not in judged and bool(np.any(chip.known))
+    )
 
 
 def comparison_as_json(job: Job, comparison: Comparison) -> dict[str, Any]:
@@ -227,6 +248,7 @@ def comparison_as_json(job: Job, comparison: Comparison) -> dict[str, Any]:
             for count in summary.bits
         ],
         "chips": [vars(count) for count in summary.chips],
+        "chips_not_judged": list(unjudged_chips(job, summary)),
         "address_lines": [vars(count) for count in summary.lines],
     }
 

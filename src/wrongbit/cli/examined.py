@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from rich.text import Text
 
-from wrongbit.cli.show import ACCENT, QUIET, hex_word, indented, out, plain_table
+from wrongbit.cli.show import ACCENT, QUIET, hex_word, indented, out, plain_table, show_cautions
 from wrongbit.machine.model import Chip
 from wrongbit.reading.array import (
     NOT_JUDGED,
@@ -49,7 +49,7 @@ def show_examination(machine: str, chip: Chip, found: Examination) -> None:
     out.print(
         Text(machine, "bold"), f"— {chip.name}{kind} in a reader: {chip.words} words of {chip.bits} bits"
     )
-    out.print(Text(f"caution: {CAUTION}", "#e69f00"), soft_wrap=True)
+    show_cautions([CAUTION])
     out.print()
     _show_passes(found)
     _show_stability(found)

@@ -17,6 +17,7 @@ from wrongbit.cli.show import (
     known_word,
     out,
     plain_table,
+    show_cautions,
     show_notes,
 )
 from wrongbit.compare.verdicts import BASIS_RAM, DIFFERS
@@ -45,8 +46,7 @@ def show_explanation(job: Job, explanation: Explanation) -> None:
     out.print(
         Text(job.machine.machine.name, "bold"), f"— {job.processor.name} at probe point {job.point.name}"
     )
-    for caution in job.machine.machine.cautions:
-        out.print(Text(f"caution: {caution}", "#e69f00"), soft_wrap=True)
+    show_cautions(job.machine.machine.cautions)
     evidence = explanation.evidence
     out.print()
     if evidence is None:

@@ -5,6 +5,7 @@ Nothing heavy is imported before the verb is known, so that ``wrongbit --help`` 
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -74,12 +75,28 @@ def help_text() -> str:
         "Exit codes: 0 fine and no fault found; 1 a fault was found; 2 bad input or usage.",
         "New here? Run: wrongbit demo",
     ]
-    return "\n".join(lines)
+    return "\n".join(_broken(line) for line in lines)
+
+
+def _broken(line: str) -> str:
+    """A line of help that fits the terminal, its rest set in under what a verb does."""
+    from shutil import get_terminal_size
+    from textwrap import fill
+
+    hang = max(len(verb.name) for verb in VERBS) + 4 if line.startswith("  ") else 0
+    return fill(line, max(get_terminal_size().columns, 40), subsequent_indent=" " * hang) or line
 
 
 def run(arguments: Sequence[str] | None = None) -> None:
     """The console script's entry."""
-    sys.exit(main(list(sys.argv[1:] if arguments is None else arguments)))
+    try:
+        code = main(list(sys.argv[1:] if arguments is None else arguments))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # The reader of our output has gone (as with `| head`): nothing more to say to it, also not at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = EXIT_FINE
+    sys.exit(code)
 
 
 def main(arguments: list[str]) -> int:
@@ -133,9 +150,7 @@ def _call(verb: Verb, arguments: list[str]) -> int:
         print("wrongbit: interrupted; nothing was left half-written.", file=sys.stderr)
         return 130
     except BrokenPipeError:
-        # The reader of our output has gone (as with `| head`): nothing more to say to it.
-        sys.stderr.close()
-        return EXIT_FINE
+        raise
     except Exception as error:
         show = getattr(error, "show", None)
         if show is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -25,12 +26,68 @@ from wrongbit.units import format_time
 # One accent for what is wrong, and a mark beside it, so that nothing hangs on colour alone.
 ACCENT = "bold #d55e00"  # vermillion of the Okabe–Ito palette
 QUIET = "dim"
+CAUTION = "bold #e69f00"
 
 CELL = 3
 """Width of a bit's cell in a strip."""
 
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
+COMMAND = re.compile(r"\s*(\$ |wrongbit [a-z])")
+"""A line that is there to be copied: it is never broken."""
+
+HANG = re.compile(r"(?:caution|note|wrongbit|→)(?=:? )")
+"""Beginnings of paragraphs that stand out, so that the rest is set in under them."""
+
+
+class Page(Console):
+    """A console that breaks sentences between words in a terminal, and not at all in a file or a pipe."""
+
+    def print(self, *objects: Any, soft_wrap: bool | None = None, **options: Any) -> None:
+        """As rich prints; with ``soft_wrap`` in a terminal, lines end between words and hang together."""
+        sentence = all(isinstance(item, str | Text) for item in objects)
+        if not (soft_wrap and sentence and self.is_terminal):
+            super().print(*objects, soft_wrap=soft_wrap, **options)
+            return
+        markup = options.get("markup")
+        parts = [item if isinstance(item, Text) else self.render_str(item, markup=markup) for item in objects]
+        whole = Text(options.get("sep", " ")).join(parts)
+        for line in whole.split(allow_blank=True) or [whole]:
+            super().print(hanging(line, self), soft_wrap=True, **options)
+
+
+def hanging(line: Text, page: Console) -> Text:
+    """One line broken between words, its rest set in under its beginning.
+
+    Commands and long paths stay whole. A line that begins with short cells and wide gaps, such as
+    ``  =    38.4%  Data line …``, hangs behind the last gap.
+    """
+    plain = line.plain
+    longest = max(map(len, plain.split()), default=0)
+    hang = hanging_indent(plain, page.width)
+    if line.cell_len <= page.width or COMMAND.match(plain) or longest > page.width - hang:
+        return line
+    rest = line[hang:].wrap(page, page.width - hang)
+    for each in rest:
+        each.rstrip()
+    return Text("\n").join([line[:hang] + rest[0], *(Text(" " * hang) + each for each in rest[1:])])
+
+
+def hanging_indent(line: str, width: int) -> int:
+    """Where the rest of a broken line begins.
+
+    >>> hanging_indent("  =    38.4%  Data line D14 of the bus is open.", 80)
+    14
+    >>> hanging_indent("note: Read as CSV.", 80), hanging_indent("A sentence of many words.", 80)
+    (2, 0)
+    """
+    if HANG.match(line):
+        return 2
+    limit = min(20, width // 3)
+    gaps = [gap.end() for gap in re.finditer(r"^ +| {2,}", line[: limit + 1]) if gap.end() <= limit]
+    return max(gaps, default=0)
+
+
+out = Page(highlight=False)
+err = Page(stderr=True, highlight=False)
 
 
 def print_json(value: Any) -> None:
@@ -73,6 +130,12 @@ def show_error(error: WrongbitError, *, as_json: bool) -> None:
         err.print(f"  {escape(note)}", soft_wrap=True)
     if error.remedy:
         err.print(f"  → {escape(error.remedy)}", soft_wrap=True)
+
+
+def show_cautions(cautions: Sequence[str]) -> None:
+    """What can hurt, before anything else; only the label is coloured, since amber is faint on white."""
+    for caution in cautions:
+        out.print(Text.assemble(("caution:", CAUTION), f" {caution}"), soft_wrap=True)
 
 
 def show_notes(notes: Sequence[str]) -> None:

@@ -29,7 +29,7 @@ def show_diagnosis(job: Job, diagnosis: Diagnosis) -> None:
 def _show_findings(job: Job, findings: Findings) -> None:
     """What explains the wrong words, or that nothing is wrong."""
     if not findings.fault_seen:
-        out.print(Text("No fault seen. ", "bold"), findings.remark())
+        out.print(Text(findings.remark(), "bold"), soft_wrap=True)
         return
     out.print(Text("What explains it", "bold"))
     out.print()

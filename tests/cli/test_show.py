@@ -1,0 +1,45 @@
+"""How sentences are broken: between words in a terminal, not at all in a file."""
+
+from __future__ import annotations
+
+from io import StringIO
+
+from wrongbit.cli.show import Page
+
+CAUTION = "caution: The supply is fed from the mains: switch off, pull the plug, then open the case."
+ROW = "  =    38.4%  Address lines A12 and A13 of the bus are bridged; a low level wins."
+COMMAND = "  wrongbit diagnose demo/fellgate/fellgate.toml demo/fellgate/u1-timing.csv --point u1-timing"
+
+
+def printed(text: str, *, terminal: bool, width: int = 50) -> list[str]:
+    file = StringIO()
+    Page(file=file, force_terminal=terminal, color_system=None, width=width, highlight=False).print(
+        text, soft_wrap=True
+    )
+    return file.getvalue().splitlines()
+
+
+def test_in_a_terminal_lines_end_between_words_and_hang_together() -> None:
+    assert printed(CAUTION, terminal=True) == [
+        "caution: The supply is fed from the mains: switch",
+        "  off, pull the plug, then open the case.",
+    ]
+    assert printed(ROW, terminal=True) == [
+        "  =    38.4%  Address lines A12 and A13 of the bus",
+        "              are bridged; a low level wins.",
+    ]
+
+
+def test_commands_and_long_paths_stay_whole_to_be_copied() -> None:
+    assert printed(COMMAND, terminal=True) == [COMMAND]
+    path = f"wrongbit: /home/{'x' * 60}.csv: There is no such file."
+    assert printed(path, terminal=True) == [path]
+
+
+def test_in_a_file_nothing_is_broken() -> None:
+    for text in (CAUTION, ROW, COMMAND):
+        assert printed(text, terminal=False) == [text]
+
+
+def test_paragraphs_and_blank_lines_are_kept() -> None:
+    assert printed("One.\n\nTwo.", terminal=True) == ["One.", "", "Two."]
