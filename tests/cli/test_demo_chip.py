@@ -213,5 +213,5 @@ def test_an_unknown_stage(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
 def test_a_long_command_goes_on_in_the_next_line() -> None:
     arguments = ("rebuild", *(part for n in range(20) for part in ("--reading", f"a file {n}.bin")))
     shown = wrapped(arguments)
-    assert max(len(line) for line in shown.splitlines()) <= 102
+    assert max(len(line) for line in shown.splitlines()) <= 78
     assert tuple(shlex.split(shown.replace("\\\n", " "))) == ("wrongbit", *arguments)

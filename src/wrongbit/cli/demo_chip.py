@@ -21,7 +21,7 @@ from wrongbit.cli.show import ACCENT, QUIET, out, plain_table, print_json
 from wrongbit.demo.machine import WornChip
 from wrongbit.demo.readings import ChipCase, differing_bits, write_chip_case
 
-WIDTH = 100
+WIDTH = 74
 """Columns that a shown command takes before it goes on in the next line."""
 
 PROGRAMMER = "programmer"
