@@ -98,3 +98,12 @@ def test_an_image_longer_than_its_chip_is_refused(tmp_path: Path) -> None:
     text = HEAD.format(word_bits=8, recipe="6502", more="") + chip("U2", "0..7", 0xE000, 4, "rom.bin")
     with pytest.raises(ImageError, match=r"rom\.bin"):
         built(tmp_path, text)
+
+
+def test_a_bad_image_tells_whose_it_is(tmp_path: Path) -> None:
+    (tmp_path / "u7.hex").write_text(":04E00000DEADBEEFE4\n:00000001FF\n")
+    text = HEAD.format(word_bits=8, recipe="6800", more="") + chip("U7", "0..7", 0xE000, 4, "u7.hex")
+    with pytest.raises(ImageError) as caught:
+        built(tmp_path, text)
+    assert caught.value.notes == ("The machine file names it as the image of chip U7.",)
+    assert "base = 0xE000" in caught.value.remedy

@@ -80,9 +80,18 @@ def test_base_inside_a_word(tmp_path: Path) -> None:
 def test_base_outside_the_file(tmp_path: Path) -> None:
     error = refusal(tmp_path, COUNT, 4, base=16)
     assert error.message == "the file gives words 0x0 to 0xF; the chip's 4 words begin at 0x10."
+    assert error.remedy.startswith("Write base = 0x0 in the chip's image table")
     assert refusal(tmp_path, b"a", 4, take="odd").message == (
         "the file gives no word; the chip's 4 words begin at 0x0."
     )
+
+
+def test_the_base_that_a_remedy_names_is_right(tmp_path: Path) -> None:
+    record = b":04E00000DEADBEEFE4\n:00000001FF\n"
+    for entry, bits, words in (({}, 8, 4), ({"take": "odd"}, 8, 2), ({}, 16, 2)):
+        error = refusal(tmp_path, record, words, bits, format="intel-hex", **entry)
+        assert error.remedy.startswith("Write base = 0xE000 in")
+        assert chip(tmp_path, record, words, bits, format="intel-hex", base=0xE000, **entry).known.all()
 
 
 def test_inverted(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import mask_of
 from wrongbit.compare.memory_map import ChipMap, ChipRegion, MemoryMap
+from wrongbit.errors import ImageError
 from wrongbit.image.contents import Contents
 from wrongbit.image.load import load_chip_contents, load_listing
 from wrongbit.machine.load import default_address_lines
@@ -49,9 +50,13 @@ def _chip_map(chip: Chip, processor: Processor, folder: Path, notes: list[str]) 
     words = np.zeros(chip.words, np.uint64)
     known = np.zeros(chip.words, np.uint64)
     if chip.kind == "rom" and chip.image is not None:
-        contents = load_chip_contents(
-            chip.image, chip.words, chip.bits, folder, byte_order=processor.byte_order
-        )
+        try:
+            contents = load_chip_contents(
+                chip.image, chip.words, chip.bits, folder, byte_order=processor.byte_order
+            )
+        except ImageError as error:
+            error.notes = (*error.notes, f"The machine file names it as the image of chip {chip.name}.")
+            raise
         words, known = contents.words, contents.known
         notes += [f"{chip.name}: {note}" for note in contents.notes]
     return ChipMap(

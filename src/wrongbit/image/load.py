@@ -37,6 +37,7 @@ def load_chip_contents(
     """
     path = folder / image.file
     contents, step = read_words(path, image.format, _options(image, bits))
+    unit = step * (2 if image.take in ("even", "odd") else 1)
     base = _file_base(image, step, str(path))
     contents = take(contents, image.take)
     if image.take in ("even", "odd"):
@@ -44,9 +45,10 @@ def load_chip_contents(
     if contents.word_bits == 8 and bits > 8:
         contents = as_words(contents, bits, byte_order)
         base = _whole(base, bits // 8, str(path))
+        unit *= bits // 8
         contents = _noted(contents, f"Bytes were joined to words in {byte_order}-endian order.")
     contents = _fit_width(contents, bits)
-    contents = _fit_length(contents, base, words, "base" in image.model_fields_set)
+    contents = _fit_length(contents, base, words, "base" in image.model_fields_set, unit)
     return invert(contents) if image.inverted else contents
 
 
@@ -103,14 +105,20 @@ def _fit_width(contents: Contents, bits: int) -> Contents:
     return _noted(narrow, f"The file has {contents.word_bits} bits a word; the lower {bits} were taken.")
 
 
-def _fit_length(contents: Contents, base: int, words: int, base_stated: bool) -> Contents:
-    """The chip's own words; a file that goes on is an error unless the rest is filler or was announced."""
+def _fit_length(contents: Contents, base: int, words: int, base_stated: bool, unit: int) -> Contents:
+    """The chip's own words; a file that goes on is an error unless the rest is filler or was announced.
+
+    ``unit`` is the number of file addresses to a word of the chip; a remedy counts in these.
+    """
     first, end = contents.base, contents.base + len(contents)
     if end <= base or first >= base + words or first == end:
         gives = f"words 0x{first:X} to 0x{end - 1:X}" if end > first else "no word"
         raise ImageError(
             f"the file gives {gives}; the chip's {words} words begin at 0x{base:X}.",
-            "Correct the base of the image.",
+            f"Write base = 0x{first * unit:X} in the chip's image table: the file's address at which this "
+            "chip's contents begin."
+            if end > first
+            else "Check the file and 'take': nothing is left for this chip.",
             file=contents.source,
             key="image.base",
         )
