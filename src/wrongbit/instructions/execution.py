@@ -20,6 +20,8 @@ Reference = Callable[[int, int], tuple[int, int]]
 """Bank and address = the word that should be there, and a mask of its known bits."""
 
 FETCH, READ, WRITE = KIND_CODE["fetch"], KIND_CODE["read"], KIND_CODE["write"]
+SOON = 8
+"""Cycles from an instruction's beginning whose words are taken for what memory holds."""
 MOVING = tuple(KIND_CODE[kind] for kind in ("fetch", "read", "write", "io_read", "io_write"))
 """Kinds of cycles that move a word; others say nothing of what an instruction does."""
 
@@ -183,7 +185,9 @@ class Execution:
 
     def decoded(self, start: int, *, seen: bool) -> Instruction | None:
         """The instruction that begins in a row, by the words seen or by those that should have been there."""
-        fetch = self.fetcher(self.window(start), seen=seen)
+        # What is fetched soon after tells what the other reading would have had for operands.
+        end = max(int(self.window(start)[-1]) + 1, start + SOON)
+        fetch = self.fetcher(np.arange(start, min(end, len(self.cycles))), seen=seen)
         return self.instruction_set.decode(fetch, int(self.cycles.address[start]))
 
 
