@@ -7,6 +7,7 @@ for every instrument's sampling period, and wide enough in 64 bits for a hundred
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from decimal import Decimal, DecimalException
 
 from wrongbit.errors import InputError
@@ -29,7 +30,7 @@ HERTZ: dict[str, int] = {"Hz": 1, "kHz": 10**3, "MHz": 10**6, "GHz": 10**9}
 """Hertz in one of each unit of frequency."""
 
 _LARGEST = Decimal(10) ** 24
-_QUANTITY = re.compile(r"^\s*([+-]?[0-9][0-9_ ]*(?:[.,][0-9]+)?(?:[eE][+-]?[0-9]+)?)\s*([A-Za-zµμ]+)\s*$")
+_QUANTITY = re.compile(r"^\s*([+-]?[0-9][0-9_ ]*(?:[.,][0-9]+)?(?:[eE][+-]?[0-9]+)?)\s*([A-Za-zµμ%]+)\s*$")
 
 
 _BIT_RUN = re.compile(r"\s*([0-9]{1,4})\s*(?:\.\.\s*([0-9]{1,4})\s*)?")
@@ -46,7 +47,7 @@ def parse_time(text: str) -> int:
     >>> parse_time("0,5 µs")
     500000
     """
-    picoseconds = round(_quantity(text, PICOSECONDS, "a time such as '450 ns'"))
+    picoseconds = round(parse_quantity(text, PICOSECONDS, "a time such as '450 ns'"))
     if abs(picoseconds) > LONGEST_TIME:
         raise InputError(f"{text!r} is longer than a hundred days.", "Check the number and its unit.")
     return picoseconds
@@ -61,10 +62,23 @@ def parse_frequency(text: str) -> float:
     >>> parse_frequency("2.5 MHz")
     2500000.0
     """
-    return float(_quantity(text, HERTZ, "a frequency such as '1 MHz'"))
+    return float(parse_quantity(text, HERTZ, "a frequency such as '1 MHz'"))
 
 
-def _quantity(text: str, units: dict[str, int], expected: str) -> Decimal:
+def parse_quantity(text: str, units: Mapping[str, int | Decimal], expected: str) -> Decimal:
+    """A number with a unit, exactly.
+
+    Args:
+        text: Such as ``4,75 V``.
+        units: Unit = how many of the base unit it is.
+        expected: What is expected, for the message.
+
+    Raises:
+        InputError: The text is not a number followed by one of the units, or its size is beyond reason.
+
+    >>> parse_quantity("4,75 V", {"V": 1}, "a voltage")
+    Decimal('4.75')
+    """
     match = _QUANTITY.match(text)
     if match is None or match[2] not in units:
         raise InputError(f"{text!r} is not {expected}.", f"Use one of the units {', '.join(units)}.")

@@ -19,6 +19,7 @@ from wrongbit.machine.path_checks import check_paths as _check_paths
 from wrongbit.machine.problems import Problem, either, suggestion
 from wrongbit.machine.recipe import Recipe, parse_event
 from wrongbit.machine.recipe_checks import check_recipe, names_used
+from wrongbit.machine.start_up_checks import check_start_up
 from wrongbit.units import format_address
 
 
@@ -509,6 +510,11 @@ def _paths_fit(machine: Machine, surroundings: Surroundings) -> Iterator[Problem
     yield from _check_paths(machine)
 
 
+def _start_up_fits(machine: Machine, surroundings: Surroundings) -> Iterator[Problem]:
+    """Rails, clocks and start-up inputs are possible."""
+    yield from check_start_up(machine)
+
+
 CHECKS: tuple[Check, ...] = (
     _names_are_unique,
     _processors_exist,
@@ -524,5 +530,6 @@ CHECKS: tuple[Check, ...] = (
     _files_exist,
     _points_are_possible,
     _paths_fit,
+    _start_up_fits,
 )
 """All checks, in the order in which a file is read."""

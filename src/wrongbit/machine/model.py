@@ -25,6 +25,7 @@ from wrongbit.machine.fields import (
     Picoseconds,
     WholeNumber,
 )
+from wrongbit.machine.limits import limits_schema
 from wrongbit.machine.recipe import (
     EVENT_SCHEMA,
     KINDS,
@@ -37,6 +38,7 @@ from wrongbit.machine.recipe import (
     Recipe,
     Strict,
 )
+from wrongbit.machine.start_up import Clock, Rail, StartInput
 from wrongbit.units import format_bits
 
 Level = Literal["high", "low"]
@@ -336,6 +338,9 @@ class Machine(Strict):
     part: tuple[Part, ...] = ()
     path: tuple[Path, ...] = ()
     point: tuple[Point, ...] = ()
+    rail: tuple[Rail, ...] = ()
+    clock: tuple[Clock, ...] = ()
+    input: tuple[StartInput, ...] = ()
 
     def processor_of(self, named: str | None) -> Processor:
         """The processor with this name, or the only one when no name is given.
@@ -438,6 +443,10 @@ _NOTATIONS: dict[str, dict[str, Any]] = {
     "RecipePart": PART_SCHEMA,
     "RecipeParts": PARTS_SCHEMA,
     "Names": NAMES_SCHEMA,
+    "VoltageLimits": limits_schema("voltage"),
+    "FrequencyLimits": limits_schema("frequency"),
+    "TimeLimits": limits_schema("time"),
+    "ShareLimits": limits_schema("share"),
 }
 """Forms that many keys share; the schema writes each down once."""
 
@@ -477,6 +486,7 @@ __all__ = [
     "About",
     "Bits",
     "Chip",
+    "Clock",
     "ImageFile",
     "Level",
     "Listing",
@@ -486,7 +496,9 @@ __all__ = [
     "Picoseconds",
     "Point",
     "Processor",
+    "Rail",
     "Region",
+    "StartInput",
     "default_address_lines",
     "describe_bits",
     "json_schema",

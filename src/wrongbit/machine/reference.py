@@ -23,6 +23,10 @@ _NOTATIONS = {
     "RecipePart": "part",
     "RecipeParts": "part, or list of parts",
     "Names": "name, or list of names",
+    "VoltageLimits": 'voltage with limits, such as `"5 V ± 5 %"`',
+    "FrequencyLimits": 'frequency with limits, such as `"1 MHz ± 1 %"`',
+    "TimeLimits": 'time with limits, such as `"10 ms ± 10 %"`',
+    "ShareLimits": 'share with limits, such as `"40 % .. 60 %"`',
 }
 _TYPES = {"string": "text", "number": "number", "boolean": "`true` or `false`"}
 
