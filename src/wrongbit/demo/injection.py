@@ -50,7 +50,12 @@ def kinds_for(board: Board) -> tuple[FaultKind, ...]:
 
 
 def _names(board: Board) -> list[str]:
-    return [name for name in KINDS_OF_FAULT if name != "wrong-bank" or board.banks > 1]
+    lanes = [chip.lane for chip in board.roms]
+    pairs = len(set(lanes)) < len(lanes)
+    impossible = set() if pairs else {"wrong-chip", "two-chips"}
+    if board.banks == 1:
+        impossible.add("wrong-bank")
+    return [name for name in KINDS_OF_FAULT if name not in impossible]
 
 
 def inject_into(board: Board, text: str, seed: int) -> InjectedFault:
