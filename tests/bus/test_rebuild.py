@@ -242,6 +242,10 @@ def test_missing_signal_is_named_with_what_there_is() -> None:
         rebuild_all(capture(of, [{"A": 0}], Times(), source="x.csv"), processor(), point())
     assert caught.value.file == "x.csv"
     assert "columns" in caught.value.remedy
+    # A bus is named once, with its bits; a lone signal with a number is no bus.
+    of = layout("WR", "PHI2", *(f"A{bit}" for bit in range(12)))
+    with pytest.raises(CaptureError, match=r"It carries: A \(A0 to A11\), PHI2, WR\. "):
+        rebuild_all(capture(of, [{"A": 0}], Times()), processor(), point())
 
 
 def test_optional_signal_skips_its_transfer() -> None:

@@ -171,7 +171,7 @@ def test_every_column_is_what_polars_reads(tmp_path: Path) -> None:
             {},
             3,
             "Column 'Data' has '0Q'; expected a hexadecimal word of 8 bits.",
-            "Correct the cell",
+            "another base, say so with 'radix' or 'address_radix'",
         ),
         (
             "cycles_time_goes_back.csv",

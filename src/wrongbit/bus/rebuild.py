@@ -28,7 +28,7 @@ from wrongbit.bus.edges import (
 )
 from wrongbit.bus.pins import Field, Pins, Words, concatenate
 from wrongbit.bus.recipes import resolve_recipe
-from wrongbit.capture.capture import Capture, Times
+from wrongbit.capture.capture import Capture, Layout, Times
 from wrongbit.errors import CaptureError
 from wrongbit.machine.model import Point, Processor
 from wrongbit.machine.recipe import Latch, Recipe, Transfer, parse_event, parse_part, parse_term
@@ -193,12 +193,12 @@ class Rebuilder:
         absent = [name for name in dict.fromkeys(needed) if name not in latches and not pins.has(name)]
         fatal = [name for name in absent if name not in optional]
         if fatal:
-            have = ", ".join(sorted({*pins.layout.signals, *pins.layout.buses}))
+            have = ", ".join(_carried(pins.layout)) or "no signal"
             raise CaptureError(
                 f"The bus recipe of {self.processor.name} needs {', '.join(map(repr, fatal))}, "
                 f"which this capture does not carry. It carries: {have}.",
-                f"Map the right column under 'columns' of the probe point {self.point.name!r}, or rename the "
-                f"signal under 'signals' of the processor.",
+                f"Map the right column under 'columns' of the probe point {self.point.name!r}, such as "
+                f'"COLUMN" = "{fatal[0]}", or rename the signal under \'signals\' of the processor.',
                 file=self._source or None,
             )
         lost = set(absent)
@@ -511,6 +511,17 @@ class Rebuilder:
                 self.tally.failed[transfer, term] = self.tally.failed.get((transfer, term), 0) + failed
             result &= holds
         return result
+
+
+def _carried(layout: Layout) -> list[str]:
+    """What a capture carries, for a person: ``A (A0 to A15)``, ``PHI2``; each level once, in order."""
+    told, shown = [], set[int]()
+    for name, places in sorted(layout.buses.items()):
+        bits = [bit for bit, place in enumerate(places) if place >= 0]
+        if len(bits) > 1:
+            told.append(f"{name} ({name}{bits[0]} to {name}{bits[-1]})")
+            shown.update(places[bit] for bit in bits)
+    return told + sorted(name for name, place in layout.signals.items() if place not in shown)
 
 
 def _cut(capture: Capture, first: int) -> Capture:

@@ -240,7 +240,8 @@ def _missing(name: str, headings: Sequence[str], point: Point, file: str) -> Cap
     return CaptureError(
         f"The probe point {point.name!r} maps the column {name!r}, which the file does not have. "
         f"It has: {quoted(known)}.{hint}",
-        f"Correct the name under 'columns' of the probe point {point.name!r}.",
+        f"Correct the name under 'columns' of the probe point {point.name!r}, or take the line out: a column "
+        "that bears the signal's own name needs none.",
         file=file,
     )
 

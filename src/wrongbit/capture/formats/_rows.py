@@ -97,10 +97,13 @@ class RowReader:
         if garbage is not None:
             return garbage
         heading = self.table.headings[bad.column]
+        other_base = ""
+        if " word of " in bad.expected:
+            other_base = "; if its numbers have another base, say so with 'radix' or 'address_radix'"
         return CaptureError(
             f"Column {heading!r} has {cells.text(bad.row, bad.column)!r}; expected {bad.expected}.",
             f"Correct the cell; if the column carries something else, map it under 'columns' of the probe "
-            f"point {self.point.name!r}, or name it under 'ignore'.",
+            f"point {self.point.name!r}, or name it under 'ignore'{other_base}.",
             file=self.text.name,
             line=self.line_of(cells, block, bad.row),
         )
