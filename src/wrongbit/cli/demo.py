@@ -29,11 +29,13 @@ MachineName = Annotated[
     ),
 ]
 StageName = Annotated[
-    str,
+    str | None,
     typer.Option(
         "--stage",
-        help="board: a capture of the machine is diagnosed; chip: a chip out of it is read, its contents are "
-        "rebuilt, and a replacement is planned.",
+        help="board: a capture of the machine is diagnosed; parts: the faulty part between chip and processor "
+        "is searched, measurement after measurement; chip: a chip out of it is read, its contents are rebuilt, "
+        "and a replacement is planned.",
+        show_default="parts for hollowmere, board for others",
     ),
 ]
 FaultName = Annotated[
@@ -58,11 +60,14 @@ Seed = Annotated[int, typer.Option("--seed", help="Source of everything that var
 CHIP_MACHINE = "quarrybank"
 """The machine whose chip is shown when none is named."""
 
+PARTS_MACHINE = "hollowmere"
+"""The machine that is there to show the search for a part: two processors, one ROM pair."""
+
 
 @app.command()
 def demo(
     machine: MachineName = None,
-    stage: StageName = "board",
+    stage: StageName = None,
     fault: FaultName = None,
     point: options.PointName = None,
     folder: Folder = None,
@@ -76,15 +81,19 @@ def demo(
 ) -> int:
     """Put a fault into an invented machine, capture its bus, and diagnose the capture.
 
-    The chip stage goes on from there: a worn chip is read, rebuilt and replaced.
+    The parts stage searches for the faulty part between chip and processor, one measurement after another.
+    The chip stage reads a worn chip, rebuilds its contents and plans its replacement.
     The files are written to a folder, so that every command can be tried on them afterwards.
     """
     if list_them:
         return _list(as_json)
+    stage = stage or ("parts" if machine == PARTS_MACHINE else "board")
     if stage == "chip":
         return _chip(machine, fault, point, folder, seed, files_only=files_only, as_json=as_json)
+    if stage == "parts":
+        return _parts(machine, fault, point, folder, seed, files_only=files_only, as_json=as_json)
     if stage != "board":
-        raise UsageError(f"There is no stage {stage!r}.", "Choose board or chip.")
+        raise UsageError(f"There is no stage {stage!r}.", "Choose board, parts or chip.")
     machine = machine or "saltmarsh"
     where = Path("demo") / machine if folder is None else folder
     case = write_case(where, machine, fault, points=(point,) if point else (), cycles=cycles, seed=seed)
@@ -141,6 +150,28 @@ def _chip(
     own = f"{machine}-chip" if name == "worn" else f"{machine}-chip-{name}"
     where = Path("demo") / own if folder is None else folder
     return chip_stage(where, machine, trouble, seed, files_only=files_only, as_json=as_json)
+
+
+def _parts(
+    machine: str | None,
+    fault: str | None,
+    point: str | None,
+    folder: Path | None,
+    seed: int,
+    *,
+    files_only: bool,
+    as_json: bool,
+) -> int:
+    from wrongbit.cli.demo_parts import run_walk
+
+    if point is not None or files_only:
+        raise UsageError(
+            "The search chooses its own probe points and needs its captures as it goes.",
+            "Leave --point and --files-only out, or choose --stage board.",
+        )
+    machine = machine or PARTS_MACHINE
+    where = Path("demo") / f"{machine}-parts" if folder is None else folder
+    return run_walk(where, machine, fault, seed=seed, as_json=as_json)
 
 
 def _introduce(case: DemoCase) -> None:
