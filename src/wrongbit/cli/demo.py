@@ -32,9 +32,9 @@ StageName = Annotated[
     str | None,
     typer.Option(
         "--stage",
-        help="board: a capture of the machine is diagnosed; parts: the faulty part between chip and processor "
-        "is searched, measurement after measurement; chip: a chip out of it is read, its contents are rebuilt, "
-        "and a replacement is planned.",
+        help="board: a capture of the machine is diagnosed; parts: the faulty part between chip and "
+        "processor is searched, measurement after measurement; chip: a chip out of it is read, its contents "
+        "are rebuilt, and a replacement is planned.",
         show_default="parts for hollowmere, board for others",
     ),
 ]
