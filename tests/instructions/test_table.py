@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from wrongbit.errors import MachineFileError
 from wrongbit.instructions.instruction import ClockCount, Instruction
 from wrongbit.instructions.sets import instruction_set
-from wrongbit.instructions.table import load_table, read_table
+from wrongbit.instructions.table import TableFile, load_table, read_table
 from wrongbit.machine.model import Processor
 
 HEAD = 'name = "t"\nunit_bits = 8\naddress_bits = 16\n'
@@ -87,6 +88,21 @@ class TestRows:
     def test_addresses_wrap(self) -> None:
         found = only("0x50 <n> | A | jump | next + signed n", b"\x50\xff", 0xFFFF - 1)
         assert (found.following, found.targets) == (0, (0xFFFF,))
+
+
+PAGE = (Path(__file__).parents[2] / "docs" / "instructions.md").read_text("utf-8")
+
+
+class TestDocument:
+    def test_its_table_can_be_used(self) -> None:
+        (text,) = (block for block in re.findall(r"```toml\n(.*?)```", PAGE, re.DOTALL) if "rows" in block)
+        found = read_table(text, "document").decode(dict(enumerate(b"\x28\xfe", 0x1000)).get, 0x1000)
+        assert found is not None
+        assert (found.text, found.targets) == ("jr z,0x1000", (0x1000,))
+
+    @pytest.mark.parametrize("key", TableFile.model_fields)
+    def test_it_tells_every_key(self, key: str) -> None:
+        assert key == "rows" or f"`{key}`" in PAGE
 
 
 REFUSED = [
