@@ -62,17 +62,13 @@ def chip_verb(
         Path | None,
         typer.Option("--picture", help="Write the chip map as an SVG file.", show_default=False),
     ] = None,
-    noise: Annotated[
-        float, typer.Option("--noise", help="Probability that a sound bit is read wrong in one pass.")
-    ] = READ_NOISE,
+    noise: options.ReadNoise = READ_NOISE,
     as_json: options.Json = False,
 ) -> int:
     """Examine several readings of one chip out of the board.
 
     Exit code 1 when a fault was found; without a reference, when bits waver or the contents look suspicious.
     """
-    if not 0 < noise < 0.5:
-        raise UsageError(f"The noise rate is {noise}.", "Give a number above 0 and below 0.5.")
     described = load_machine(machine, recipe_names=recipe_names(), require_files=not no_reference)
     wanted = _chip(described, chip)
     alone, others, notes = _references(described, wanted, machine.parent, without=no_reference)

@@ -2,21 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
 import typer
 
 from wrongbit.cli import options
 from wrongbit.cli.show import print_json, progress_bar
 from wrongbit.cli.weighed import diagnosis_as_json, show_diagnosis
-from wrongbit.errors import UsageError
 from wrongbit.job import DEFAULT_NOISE, compare_capture, diagnose, open_job
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
-
-Noise = Annotated[
-    float, typer.Option("--noise", help="Probability that a bit is read wrong for no other reason.")
-]
 
 
 @app.command("diagnose")
@@ -24,15 +17,13 @@ def diagnose_verb(
     machine: options.MachineFile,
     capture: options.CaptureFile,
     point: options.PointName = None,
-    noise: Noise = DEFAULT_NOISE,
+    noise: options.Noise = DEFAULT_NOISE,
     as_json: options.Json = False,
 ) -> int:
     """Name the first wrong word, the bits, the lane, the chip and the fault behind it.
 
     Exit code 1 when a fault was found.
     """
-    if not 0 < noise < 0.5:
-        raise UsageError(f"The noise rate is {noise}.", "Give a number above 0 and below 0.5.")
     job = open_job(machine, point=point)
     with progress_bar("Reading the capture", quiet=as_json) as progress:
         comparison = compare_capture(job, capture, progress)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -14,22 +13,12 @@ from wrongbit.job import DEFAULT_NOISE
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
-Folder = Annotated[
-    Path,
-    typer.Argument(
-        metavar="FOLDER", help="Case folder, with machine.toml and case.toml.", show_default=False
-    ),
-]
-Noise = Annotated[
-    float, typer.Option("--noise", help="Probability that a bit is read wrong for no other reason.")
-]
-
 
 @app.command("next")
 def next_verb(
-    folder: Folder,
+    folder: options.CaseFolder,
     most: Annotated[int, typer.Option("--most", min=1, help="Show so many with their outcomes.")] = 3,
-    noise: Noise = DEFAULT_NOISE,
+    noise: options.Noise = DEFAULT_NOISE,
     as_json: options.Json = False,
 ) -> int:
     """Rank the measurements that could be made by the doubt that they remove for their effort.

@@ -88,17 +88,13 @@ def rebuild_verb(
     allow_unknown: Annotated[
         bool, typer.Option("--allow-unknown", help="Write bits that are unknown at their likelier level.")
     ] = False,
-    noise: Annotated[
-        float, typer.Option("--noise", help="Probability that a sound bit is read wrong in one pass.")
-    ] = READ_NOISE,
+    noise: options.ReadNoise = READ_NOISE,
     as_json: options.Json = False,
 ) -> int:
     """Rebuild a chip's contents from everything there is, and say of each bit how sure it is.
 
     Exit code 1 when bits remain unknown or a checksum does not hold.
     """
-    if not 0 < noise < 0.5:
-        raise UsageError(f"The noise rate is {noise}.", "Give a number above 0 and below 0.5.")
     form = _format(output, file_format)
     described = load_machine(machine, recipe_names=recipe_names(), require_files=False)
     work = _Work(described, machine, _chip(described, chip), noise)

@@ -14,21 +14,11 @@ from wrongbit.job import DEFAULT_NOISE
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
-Folder = Annotated[
-    Path,
-    typer.Argument(
-        metavar="FOLDER", help="Case folder, with machine.toml and case.toml.", show_default=False
-    ),
-]
-Noise = Annotated[
-    float, typer.Option("--noise", help="Probability that a bit is read wrong for no other reason.")
-]
-
 
 @app.command("suspects")
 def suspects_verb(
-    folder: Folder,
-    noise: Noise = DEFAULT_NOISE,
+    folder: options.CaseFolder,
+    noise: options.Noise = DEFAULT_NOISE,
     picture: Annotated[
         Path | None, typer.Option("--picture", help="Write the board map (SVG).", show_default=False)
     ] = None,
