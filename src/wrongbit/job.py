@@ -7,12 +7,12 @@ Files are opened here; nothing is printed.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from wrongbit.bus.cycles import Cycles
+from wrongbit.bus.cycles import KIND_CODE, Cycles
 from wrongbit.bus.nothing import explain_nothing
 from wrongbit.bus.rebuild import Rebuilder
 from wrongbit.bus.recipes import bus_widths, recipe_names
@@ -130,9 +130,16 @@ def read_capture(job: Job, capture: Path, progress: Progress | None = None) -> t
         of_columns = {"address": job.processor.address_bits, "word": job.processor.word_bits}
         rows = read_cycle_rows(capture, job.point, of_columns)
         notes = rows.notes
+        if rows.unread_status is not None and rows.unread_status.any():
+            # Taken for reads, writes and idle cycles would accuse sound chips.
+            count = int(rows.unread_status.sum())
+            notes += (
+                f"{count} of {len(rows.kind)} rows have such a text; taken as idle, they are not judged.",
+            )
+            rows = replace(rows, kind=np.where(rows.unread_status, KIND_CODE["idle"], rows.kind))
         if (rows.kind < 0).any():
             missing = int((rows.kind < 0).sum())
-            notes += (f"{missing} of {len(rows.kind)} rows have no status that is known; taken as reads.",)
+            notes += (f"{missing} of {len(rows.kind)} rows have no status; taken as reads.",)
         return cycles_from_rows(rows, job.processor), notes
     source = open_samples(capture, job.point, bus_widths(job.processor))
     rebuilder = Rebuilder(job.processor, job.point)

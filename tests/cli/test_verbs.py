@@ -220,3 +220,25 @@ def test_chips_that_were_not_read_are_named(tmp_path: Path, capsys: pytest.Captu
     assert "No word of U13 or U14 was read" in capsys.readouterr().out
     assert main(words(case, "compare", "--json")) == 0
     assert json.loads(capsys.readouterr().out)["chips_not_judged"] == ["U13", "U14"]
+
+
+def test_status_texts_without_a_meaning_accuse_nobody(
+    sound: DemoCase, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Idle cycles of a sound machine, listed with a text that the machine file does not explain."""
+    text = (
+        sound.machine_file.read_text()
+        + '\n[[point]]\nname = "mine"\nmode = "cycles"\nkinds = { RD = "read" }\n'
+    )
+    machine = sound.machine_file.with_name("mine.toml")
+    machine.write_text(text)
+    capture = tmp_path / "rows.csv"
+    capture.write_text("Addr,Data,Status\n0000,F3,RD\n0001,31,RD\n0001,00,DEAD\n")
+    order = [str(machine), str(capture), "--point", "mine"]
+    assert main(["diagnose", *order]) == 0
+    page = capsys.readouterr().out
+    assert "'DEAD' in 1 row" in page and "1 of 3 rows have such a text; taken as idle" in page
+    # The same under a heading that nobody knows is refused, with what to write.
+    capture.write_text("Addr,Data,Doing\n0000,F3,RD\n0001,31,RD\n")
+    assert main(["diagnose", *order]) == 2
+    assert 'columns = { "Doing" = "kind" }' in capsys.readouterr().err

@@ -47,6 +47,8 @@ class CycleRows:
         word: ``uint64 (n,)`` with ``known`` likewise (don't-care digits are not known).
         source: File, for messages.
         notes: What the reader wants to tell.
+        unread_status: ``bool (n,)``, True where the row has a status text and nobody says what it means;
+            None where there is no such row.
     """
 
     sample: NDArray[np.int64]
@@ -59,3 +61,4 @@ class CycleRows:
     known: NDArray[np.uint64]
     source: str = ""
     notes: tuple[str, ...] = field(default=())
+    unread_status: NDArray[np.bool_] | None = None

@@ -40,6 +40,8 @@ COLUMN_NAMES: dict[str, tuple[str, ...]] = {
 recognised as in a capture of samples."""
 
 _BANK_BITS = 31
+_UNREAD = -2
+"""Stands for a status text without a meaning, until all rows are read."""
 
 
 def read_cycles(path: Path, point: Point, widths: Mapping[str, int]) -> CycleRows:
@@ -176,6 +178,8 @@ class _CycleTable:
         self.table, self.point = table, point
         find_columns(point.columns, table.headings, point, text.name)
         self.place = self._places(_roles(table.headings, point))
+        if point.kinds and "kind" not in self.place:
+            raise self._no_kind()
         self.address_bits, self.word_bits = widths.get("address", 64), widths.get("word", 64)
         self.notes: list[str] = []
         self.unknown_kinds: dict[str, int] = {}
@@ -195,6 +199,24 @@ class _CycleTable:
                 )
             place[role] = index
         return place
+
+    def _no_kind(self) -> CaptureError:
+        """The error for a file of which no column is known to give what each cycle does, though texts are.
+
+        To take every cycle for a read would blame a sound chip for every write and every idle cycle.
+        """
+        texts = {text.casefold() for text in self.point.kinds}
+        rest = [index for index in range(len(self.table.headings)) if index not in self.place.values()]
+        fitting = [i for i in rest if any(cell.casefold() in texts for cell in self.table.column(i))]
+        name = self.table.headings[fitting[0]] if fitting else "COLUMN"
+        return CaptureError(
+            f"The probe point {self.point.name!r} says under 'kinds' what texts mean, but no column is known "
+            f"to hold them. The file has: {quoted([each for each in self.table.headings if each])}.",
+            f'Write columns = {{ "{name}" = "kind" }} in the probe point {self.point.name!r}, or take '
+            "'kinds' out if the file does not tell reads from writes.",
+            file=self.rows.text.name,
+            line=self.table.heading_line,
+        )
 
     def _unit(self) -> int | None:
         """Picoseconds in the time's unit; a time without one is not used."""
@@ -221,10 +243,11 @@ class _CycleTable:
         self._tell()
         address, address_unknown = _joined(parts.address)
         word, word_unknown = _joined(parts.word)
+        kind = np.concatenate(parts.kind)
         return CycleRows(
             sample=np.arange(count, dtype=np.int64),
             time_ps=np.concatenate(parts.time) if "time" in self.place else None,
-            kind=np.concatenate(parts.kind),
+            kind=np.maximum(kind, -1),
             bank=np.concatenate(parts.bank) if "bank" in self.place else None,
             address=address,
             address_known=~address_unknown & _whole(self.address_bits),
@@ -232,6 +255,7 @@ class _CycleTable:
             known=~word_unknown & _whole(self.word_bits),
             source=self.rows.text.name,
             notes=(*self.rows.notes, *self.notes),
+            unread_status=kind == _UNREAD,
         )
 
     def _read_block(self, block: TextBlock, parts: _Parts) -> None:
@@ -271,7 +295,7 @@ class _CycleTable:
 
         def use(group: Places, found: tuple[str, int]) -> None:
             text, kind = found
-            kinds[group] = kind
+            kinds[group] = _UNREAD if kind < 0 and text else kind
             if kind < 0 and text:
                 self.unknown_kinds[text] = self.unknown_kinds.get(text, 0) + len(group)
 

@@ -66,6 +66,7 @@ def read_typed(text: TextFile, point: Point, widths: Mapping[str, int]) -> Cycle
         known=known,
         source=text.name,
         notes=(*reader.notes(cycles), *text.notes),
+        unread_status=np.array([each.kind < 0 and bool(each.status) for each in cycles], np.bool_),
     )
 
 
