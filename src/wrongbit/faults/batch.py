@@ -112,15 +112,13 @@ def one_by_one(faults: Sequence[Fault], share: Sequence[float] | Costs, noise: N
 
 def _bound(fault: Fault, rows: Rows, noise: Noise) -> float:
     """Least cost of one fault, whatever its rate."""
-    if isinstance(fault, CellwiseFault):
+    shapes = fault.shapes()
+    if isinstance(fault, CellwiseFault) or len(shapes) != 2:
         return cost_of([fault], rows, noise).nats
-    wrong = [
-        _certainly_wrong(form, rows) if form is not None else count_bits(rows.wrong)
-        for form in fault.shapes()
-    ]
-    if len(wrong) == 2:
-        return float(mixture_bound(wrong[0][None, :], wrong[1], rows.weight, noise)[0])
-    return float(noise.wrong * (np.minimum.reduce(wrong) @ rows.weight))
+    one, other = (
+        _certainly_wrong(form, rows) if form is not None else count_bits(rows.wrong) for form in shapes
+    )
+    return float(mixture_bound(one[None, :], other, rows.weight, noise)[0])
 
 
 def all_at_once(

@@ -26,7 +26,7 @@ SAMPLES = ((48, 32), (512, 512), (4096, 4096))
 """Numbers of wrong and of right rows in the samples that refute hopeless faults, one after another."""
 
 
-MOST_LEADERS = 8
+MOST_LEADERS = 4
 """Most faults that are costed on all rows after each sample, to have something to refute the others with."""
 
 
@@ -125,16 +125,20 @@ class Field:
                 if least >= hopes[place] - MARGIN / 2:
                     break  # good enough to refute with
                 index = int(alive[place])
-                done.setdefault(index, self.cost(board, index))
+                if index not in done:
+                    done[index] = self.cost(board, index)
                 least = max(least, done[index].score)
             kept = self.log_prior[alive] - bounds >= least - MARGIN
             kept &= (bounds < nothing) | few[self.batch[alive]]
             alive, bounds = alive[kept], bounds[kept]
+            if len(alive) <= 2 * MOST_LEADERS:
+                break  # fewer than another sample would be worth
         order = np.argsort(bounds - self.log_prior[alive], kind="stable")
         for index, bound in zip(alive[order].tolist(), bounds[order].tolist(), strict=True):
             if self.log_prior[index] - bound < least - MARGIN:
                 break
-            done.setdefault(index, self.cost(board, index))
+            if index not in done:
+                done[index] = self.cost(board, index)
             least = max(least, done[index].score)
         return [each for each in done.values() if self._explains(board, each, nothing)], first
 
