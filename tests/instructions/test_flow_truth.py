@@ -54,6 +54,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Job, Comp
     }
 
 
+@pytest.mark.slow
 def test_a_fault_on_the_board_is_never_laid_to_the_probe(tmp_path: Path) -> None:
     total: Counter[str] = Counter()
     for number, (machine, fault, seed) in enumerate(BOARD_FAULTS):
@@ -63,6 +64,7 @@ def test_a_fault_on_the_board_is_never_laid_to_the_probe(tmp_path: Path) -> None
     assert total["wrong word"] >= 0.1 * total.total() > 0, total
 
 
+@pytest.mark.slow
 def test_a_bad_probe_lead_is_never_laid_to_the_board(sound: dict[str, tuple[Job, Comparison]]) -> None:
     total: Counter[str] = Counter()
     for machine, bit, level in PROBE_LEADS:
@@ -73,6 +75,7 @@ def test_a_bad_probe_lead_is_never_laid_to_the_board(sound: dict[str, tuple[Job,
     assert total["right word"] >= 0.3 * total.total() > 0, total
 
 
+@pytest.mark.slow
 def test_rare_faults_of_both_kinds_without_marked_fetches(
     tmp_path: Path, sound: dict[str, tuple[Job, Comparison]]
 ) -> None:

@@ -21,6 +21,8 @@ Event = Literal["entry", "unmapped", "stop", "loop", "stack"]
 
 FOLLOWED = 50_000
 """Instructions that are followed after the wrong word, and a tenth of it before it."""
+_NEAR = np.uint64(32)
+"""Addresses from an instruction's first within which its other words lie."""
 LOOP_ROUNDS = 16
 """Rounds that make an endless loop, where the capture ends in it. A choice."""
 
@@ -88,7 +90,7 @@ def consequence(execution: Execution, evidence: FlowEvidence, mapped: Mapped) ->
     wrong = int(np.searchsorted(starts, evidence.row if evidence.start is None else evidence.start))
     first = max(wrong - FOLLOWED // 10, 0)
     last = min(wrong + FOLLOWED, len(starts))
-    steps = tuple(execution.decoded(int(row), seen=True) for row in starts[first:last])
+    steps = _steps(execution, first, last)
     course = _Course(execution, first, wrong, steps, mapped)
     found = (
         ("entry", _entry(course, evidence)),
@@ -98,6 +100,22 @@ def consequence(execution: Execution, evidence: FlowEvidence, mapped: Mapped) ->
         ("loop", None if stop else _endless(course)),
     )
     return Consequence(tuple((event, text) for event, text in found if text))  # type: ignore[misc]
+
+
+def _steps(execution: Execution, first: int, last: int) -> tuple[Instruction | None, ...]:
+    """Instructions by the words seen; the same words at the same place are decoded once."""
+    cycles, starts = execution.cycles, execution.starts
+    known: dict[tuple[int, bytes, bytes], Instruction | None] = {}
+    steps = []
+    for start in starts[first:last].tolist():
+        rows = slice(start, int(execution.window(start)[-1]) + 1)
+        addresses = cycles.address[rows]
+        near = addresses - addresses[0] < _NEAR
+        key = (int(cycles.bank[start]), addresses[near].tobytes(), cycles.word[rows][near].tobytes())
+        if key not in known:
+            known[key] = execution.decoded(start, seen=True)
+        steps.append(known[key])
+    return tuple(steps)
 
 
 def _entry(course: _Course, evidence: FlowEvidence) -> str | None:
@@ -201,5 +219,5 @@ def _stack(course: _Course) -> str | None:
                         f"call left {course.hexadecimal(min(wanted))}."
                     )
             elif begun_at_reset and index >= course.wrong:
-                return f"The stack is disturbed: {here} returned although no call was open."
+                return f"The stack is disturbed: {here} came although no call was open."
     return None
