@@ -242,3 +242,27 @@ def test_status_texts_without_a_meaning_accuse_nobody(
     capture.write_text("Addr,Data,Doing\n0000,F3,RD\n0001,31,RD\n")
     assert main(["diagnose", *order]) == 2
     assert 'columns = { "Doing" = "kind" }' in capsys.readouterr().err
+
+
+def test_a_mistake_in_the_machine_file_is_thought_of_before_a_chip(
+    sound: DemoCase, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A sound machine whose file gives one chip's outputs in the wrong order: the advice comes first."""
+    text = sound.machine_file.read_text()
+    assert 'lane = "0..7"' in text
+    machine = sound.machine_file.with_name("reversed.toml")
+    machine.write_text(text.replace('lane = "0..7"', 'lane = "7..0"', 1))
+    taken = sound.captures[0]
+    order = [str(machine), str(taken.path), "--point", taken.point]
+    assert main(["diagnose", *order]) == 1
+    page = capsys.readouterr().out
+    assert page.index("→ Check the set-up first") < page.index("→ Look at")
+    assert main(["diagnose", *order, "--json"]) == 1
+    assert json.loads(capsys.readouterr().out)["set_up_doubtful"] is True
+
+
+def test_a_fault_that_is_explained_does_not_doubt_the_set_up(
+    fellgate: DemoCase, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(words(fellgate, "diagnose", "--json")) == 1
+    assert json.loads(capsys.readouterr().out)["set_up_doubtful"] is False

@@ -13,6 +13,14 @@ from wrongbit.job import Diagnosis, Job
 
 SHOWN = 6
 """Further explanations that are listed after the best group."""
+TIES_SHOWN = 8
+"""Explanations of the best group that are listed; JSON has them all."""
+FEW = 8
+"""With so many judged words of which none agrees, the set-up is doubted before the machine. A choice."""
+SET_UP = (
+    "Check the set-up first: order and polarity of the data lines, lanes, images and their bases, the probe "
+    "point's columns and radix, the clips. A mistake there looks like this too."
+)
 
 
 def show_diagnosis(job: Job, diagnosis: Diagnosis) -> None:
@@ -21,13 +29,25 @@ def show_diagnosis(job: Job, diagnosis: Diagnosis) -> None:
     findings = diagnosis.findings
     if findings.observations:
         out.print()
-        _show_findings(job, findings)
+        _show_findings(job, diagnosis)
     out.print()
     show_notes(diagnosis.comparison.notes)
 
 
-def _show_findings(job: Job, findings: Findings) -> None:
+def set_up_doubtful(diagnosis: Diagnosis) -> bool:
+    """Whether a mistake in machine file or clips is as likely as a fault.
+
+    It is where nothing explains the words, or none agrees: a file that gives a chip's outputs in the wrong
+    order makes most of its words wrong. That is found in a minute.
+    """
+    summary = diagnosis.comparison.summary
+    nothing_agrees = summary.agrees == 0 and summary.differs >= FEW
+    return diagnosis.findings.fault_seen and (not diagnosis.findings.fits or nothing_agrees)
+
+
+def _show_findings(job: Job, diagnosis: Diagnosis) -> None:
     """What explains the wrong words, or that nothing is wrong."""
+    findings = diagnosis.findings
     if not findings.fault_seen:
         out.print(Text(findings.remark(), "bold"), soft_wrap=True)
         return
@@ -40,6 +60,8 @@ def _show_findings(job: Job, findings: Findings) -> None:
         other = findings.findings[separation.other]
         out.print(f"  To tell it from “{other.say()}”: {separation.say()}", soft_wrap=True)
     out.print()
+    if set_up_doubtful(diagnosis):
+        out.print(Text.assemble(("→ ", ACCENT), (SET_UP, "bold")), soft_wrap=True)
     out.print(Text.assemble(("→ ", ACCENT), (conclusion(job, findings), "bold")), soft_wrap=True)
     out.print(
         Text(
@@ -54,8 +76,11 @@ def _show_findings(job: Job, findings: Findings) -> None:
 def _explanations(findings: Findings) -> None:
     """The best group, marked, then what comes after it."""
     ties = set(findings.groups[0])
-    order = [*findings.groups[0], *(i for i in range(len(findings.findings)) if i not in ties)]
-    for index in order[: len(ties) + SHOWN]:
+    shown = findings.groups[0][:TIES_SHOWN]
+    after = [index for index in range(len(findings.findings)) if index not in ties][:SHOWN]
+    for place, index in enumerate([*shown, *after]):
+        if place == len(shown) < len(ties):
+            _more(len(ties) - len(shown))
         finding = findings.findings[index]
         best = index in ties
         mark = ("=" if len(ties) > 1 else "▶") if best else " "
@@ -72,8 +97,16 @@ def _explanations(findings: Findings) -> None:
         out.print(
             Text(
                 f"              explains {finding.explained} of {findings.wrong_bits} wrong bits{left}", QUIET
-            )
+            ),
+            soft_wrap=True,
         )
+
+    if not after and len(shown) < len(ties):
+        _more(len(ties) - len(shown))
+
+
+def _more(count: int) -> None:
+    out.print(Text(f"  =           … and {count} more of the same odds or less; --json lists them.", QUIET))
 
 
 def _percent(probability: float) -> str:
@@ -106,6 +139,7 @@ def diagnosis_as_json(job: Job, diagnosis: Diagnosis) -> dict[str, Any]:
         "fault_seen": findings.fault_seen,
         "fits": findings.fits,
         "remark": findings.remark(),
+        "set_up_doubtful": set_up_doubtful(diagnosis),
         "conclusion": conclusion(job, findings) if findings.fault_seen else findings.remark(),
         "noise": findings.noise,
         "observations": findings.observations,
