@@ -167,6 +167,8 @@ def test_wrong_bank():
 
 @pytest.mark.parametrize("model", ["wrong-chip", "two-chips"])
 def test_selection(machine, model):
+    if model not in {kind.name for kind in machine.faults()}:
+        pytest.skip("no two ROMs on the same data lines")
     chips = {chip.name: chip for chip in machine.board.roms}
     fault = inject(machine.name, model, 1)
     pair = {fault.chip: fault.other, fault.other: fault.chip}

@@ -31,7 +31,7 @@ from wrongbit.demo.wiring import PartFault
 from wrongbit.diagnose.case import CASE_FILE, MACHINE_FILE
 from wrongbit.diagnose.figure import board_map
 from wrongbit.diagnose.planning import Proposal, proposals
-from wrongbit.diagnose.suspects import Weighing
+from wrongbit.diagnose.suspects import SMALL, Weighing
 from wrongbit.errors import UsageError
 from wrongbit.machine.load import load_machine
 from wrongbit.machine.model import Machine
@@ -241,7 +241,7 @@ def _show(machine: Machine, step: WalkStep) -> None:
         if told:
             out.print(Text(f"   {told}", QUIET), soft_wrap=True)
     out.print(Text.assemble("   found: ", (step.found, "bold")), soft_wrap=True)
-    suspects = [each for each in step.weighing.suspects() if each.share >= 0.005]
+    suspects = [each for each in step.weighing.suspects() if each.share >= SMALL]
     shares = ", ".join(f"{each.part} {share_text(each.share)}" for each in suspects[:8])
     more = f" and {len(suspects) - 8} more" if len(suspects) > 8 else ""
     out.print(

@@ -22,7 +22,7 @@ from wrongbit.demo.parts import Board, BoardChip
 from wrongbit.demo.trace import CODE, BusTrace
 from wrongbit.machine.model import PASSIVE, Machine, Path, Point
 
-_READ_PORT = CODE["io_read"]
+_READ_PORT, _WRITE_PORT = CODE["io_read"], CODE["io_write"]
 _STAYS = 0.9
 """An open address input keeps its level from one access to the next with this probability."""
 
@@ -154,9 +154,6 @@ class WiredBus(Bus):
             for chip in board.chips
         }
         self._ways = {chip.name: self._way(chip) for chip in board.chips}
-        data = {path.name for path in self._paths.values() if path.carries == "data"}
-        named = {p.name: data & set(p.on) for p in self._points}
-        self._sees_all = {name: on in (set(), data) for name, on in named.items()}
         self._float_level = 1
         self._acting = True
         self._records: dict[str, list[tuple[int, int, int, int, int]]] = {p.name: [] for p in self._points}
@@ -224,6 +221,17 @@ class WiredBus(Bus):
         self._record(kind, bank, address, word, self._mask, clock)
         chips = [chip for chip in self._board.chips if self._should_answer(chip, bank, address)]
         self._note(kind, bank, address, self._seen_address(chips, address), (arriving, word), clock)
+
+    def read_port(self, bank: int, address: int, clock: int) -> int:
+        """A read in the input space: it passes no part on the paths."""
+        word = super().read_port(bank, address, clock)
+        self._note(_READ_PORT, bank, address, address, (word, word), clock)
+        return word
+
+    def write_port(self, bank: int, address: int, word: int, clock: int) -> None:
+        """A write in the output space."""
+        super().write_port(bank, address, word, clock)
+        self._note(_WRITE_PORT, bank, address, address, (word, word), clock)
 
     def _step(self) -> None:
         """What varies from access to access."""
@@ -347,7 +355,7 @@ class WiredBus(Bus):
         words: tuple[int, int],
         clock: int,
     ) -> None:
-        """Record the access at each probe point that sees it."""
+        """Record the access at each probe point of the processor."""
         before, after = words
         for point in self._points:
             lanes = 0
@@ -364,17 +372,14 @@ class WiredBus(Bus):
                 late = behind is None or _position(self._paths[path], point) >= behind
                 lanes |= chip.lane_mask if late else 0
                 lanes |= (chip.lane_mask if not late else 0) << 64
-            if not lanes and not self._sees_all[point.name]:
-                continue
-            if self._sees_all[point.name]:
-                lanes |= self._mask & ~(lanes >> 64)
+            lanes |= self._mask & ~(lanes >> 64)
             seen_after, seen_before = lanes & self._mask, lanes >> 64
             word = after & seen_after | before & seen_before
             where = shown if isinstance(shown, int) else shown[point.name]
             self._records[point.name].append((kind, bank, where, word, clock))
 
     def point_trace(self, point: str, clock_hz: float) -> BusTrace:
-        """What passed at a probe point: accesses of the chips that are seen there."""
+        """What passed at a probe point, whose instrument is clocked by the processor's own strobes."""
         records = self._records[point]
         columns = list(zip(*records, strict=True)) if records else [()] * 5
         address = np.array(columns[2], np.uint64)

@@ -16,9 +16,10 @@ from wrongbit.bits import count_bits
 from wrongbit.compare.memory_map import MemoryMap
 from wrongbit.diagnose.effects import Effect, Shown
 from wrongbit.faults.batch import spread
+from wrongbit.faults.cellwise import CellwiseFault
 from wrongbit.faults.evidence import Evidence
 from wrongbit.faults.fault import Fault
-from wrongbit.faults.likelihood import cost_of
+from wrongbit.faults.likelihood import cost_of, row_costs
 from wrongbit.faults.noise import Noise
 from wrongbit.faults.posterior import allowed_bits, unexplained_bits
 from wrongbit.faults.rows import Index, Rows, Words
@@ -61,6 +62,7 @@ class Look:
     noise: Noise
     _costs: dict[tuple[Effect, ...], float] = field(default_factory=dict, repr=False)
     _fitted: dict[Effect, Fault] = field(default_factory=dict, repr=False)
+    _repeated: dict[tuple[Effect, Fault], float] = field(default_factory=dict, repr=False)
     _taken: dict[tuple[bytes, bool], Rows] = field(default_factory=dict, repr=False)
     _concerned: dict[frozenset[str], Words] = field(default_factory=dict, repr=False)
     _best: float = np.inf
@@ -108,12 +110,42 @@ class Look:
                 found.append(chip.name)
         return frozenset(found)
 
-    def cost(self, effects: Sequence[Effect]) -> float:
-        """Nats that this capture costs an explanation with these effects; a lower bound where hopeless."""
+    def cost(self, effects: Sequence[Effect], before: Fault | None = None) -> float:
+        """Nats that this capture costs an explanation with these effects; a lower bound where hopeless.
+
+        Args:
+            effects: What the structure says that this capture shows.
+            before: The same fault as an earlier capture found it. Its rate and drift are those of one and the
+                same contact, so that they need not be paid for again.
+        """
         seen = tuple(effect for effect in effects if effect != Effect())
         known = self._costs.get(seen)
         if known is None:
             known = self._costs[seen] = self._work_out(seen)
+        if before is None or len(seen) != 1 or seen[0] not in self._fitted:
+            return known
+        return self._again(seen[0], before, known)
+
+    def fitted(self, effects: Sequence[Effect]) -> Fault | None:
+        """The fault as this capture shows it, with rate and drift; None where it does not, or is hopeless."""
+        seen = [effect for effect in effects if effect != Effect()]
+        return self._fitted.get(seen[0]) if len(seen) == 1 else None
+
+    def _again(self, effect: Effect, before: Fault, cost: float) -> float:
+        """Cost when rate and drift are as found before, or else anew, with even chances."""
+        key = (effect, before)
+        known = self._repeated.get(key)
+        if known is None:
+            if type(before) is not type(effect.fault) or isinstance(before, CellwiseFault):
+                known = cost
+            else:
+                nats = 0.0
+                for faults, rows in self._divided([effect], sampled=False):
+                    chosen = [before] if faults else []
+                    nats += float(row_costs(chosen, rows, self.noise) @ rows.weight)
+                nats += self._lines([effect.shown] if effect.shown is not None else [])
+                known = -float(np.logaddexp(np.log(0.5) - nats, np.log(0.5) - cost))
+            self._repeated[key] = known
         return known
 
     def _work_out(self, effects: tuple[Effect, ...]) -> float:

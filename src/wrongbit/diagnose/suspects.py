@@ -30,8 +30,11 @@ from wrongbit.faults.posterior import weigh
 TIE = float(np.log(20))
 """Parts whose odds on the measurements alone are shorter than this are not told apart, as in `faults`."""
 
-SMALL = 0.01
+SMALL = 0.002
 """A part with less than this share of the doubt is left out of a tie."""
+
+NOTICEABLE = float(np.log(1000))
+"""Wrong bits that no fault makes this much likelier than noise does are taken for noise."""
 
 PAIR = 0.02
 """Probability of a second, independent fault. A choice, no source."""
@@ -129,6 +132,7 @@ class Weighing:
         measurements: What was done by hand.
         conflicts: Sets of parts that cannot all be sound, minimal.
         diagnoses: Smallest sets of faulty parts that meet all conflicts; at most two parts.
+        nothing: Nats that all captures cost when no part is faulty and every wrong bit is noise.
         explained: Some explanation costs no more than noise and the unknowns of faults make credible.
     """
 
@@ -141,6 +145,7 @@ class Weighing:
     measurements: tuple[Measurement, ...]
     conflicts: tuple[Parts, ...]
     diagnoses: tuple[Parts, ...]
+    nothing: float
     explained: bool
 
     @property
@@ -168,7 +173,8 @@ class Weighing:
             each.outcome in bad and (each.kind, each.outcome) != ("short", "none")
             for each in self.measurements
         )
-        return by_hand or any(look.wrong for look in self.looks)
+        captured = self.costs[:, : len(self.looks)].sum(axis=1)
+        return by_hand or bool(len(captured) and self.nothing - captured.min() > NOTICEABLE)
 
     def suspects(self) -> tuple[Suspect, ...]:
         """Parts, most suspicious first."""
@@ -261,6 +267,7 @@ def weigh_suspects(
         measurements=tuple(measurements),
         conflicts=tuple(conflicts),
         diagnoses=tuple(minimal_hitting_sets(conflicts, largest=2)),
+        nothing=sum(look.cost([]) for look in looks),
         explained=explained,
     )
 
@@ -349,7 +356,12 @@ def _suggested(look: Look) -> list[tuple[Fault, float]]:
 def _costs(
     explanation: Explanation, structure: Structure, looks: Sequence[Look], measurements: Sequence[Measurement]
 ) -> list[float]:
-    costs = [look.cost([structure.effect(each, look.point) for each in explanation.faults]) for look in looks]
+    costs = []
+    before: Fault | None = None
+    for look in looks:
+        effects = [structure.effect(each, look.point) for each in explanation.faults]
+        costs.append(look.cost(effects, before))
+        before = look.fitted(effects) or before
     return costs + [-float(np.log(_chance(each, explanation, structure))) for each in measurements]
 
 

@@ -104,8 +104,17 @@ _EXPORTS = (
         time=("Time [ns]", "ns"),
         sample="Sample",
     ),
+    Export("u1-changes", "timing", "vcd", "u1-changes.vcd", {**_LINES, "GET": "GET_n", "PUT": "PUT_n"}),
     Export("u1-state", "state", "csv", "u1-state.csv", _LINES, sample="Sample"),
     Export("u1-cycles", "cycles", "csv", "u1-cycles.csv", _CYCLES, sample="No", kinds=_KINDS),
+    Export(
+        "u1-screen",
+        "cycles",
+        "screen",
+        "u1-screen.txt",
+        {"address": "", "word": "", "kind": ""},
+        kinds=_KINDS,
+    ),
 )
 
 MACHINE = DemoMachine(
