@@ -191,6 +191,42 @@ def recover_on_chip(
     return recover_addresses(seen, seen_known, chip.contents, chip.known, len(chip.lane), noise=noise)
 
 
+def recover_on_bus(
+    cycles: Cycles, memory_map: MemoryMap, *, noise: float | None = None
+) -> tuple[Recovered, NDArray[np.intp], NDArray[np.int32], Words]:
+    """Addresses of the reads of a whole bus whose addresses cannot be relied on.
+
+    Reads of RAM and ports are reads elsewhere to it.
+
+    Args:
+        cycles: All cycles of one capture; their addresses are not looked at.
+        memory_map: What should be there.
+        noise: Probability that a bit is read wrong; left out: learned from the capture.
+
+    Returns:
+        What was recovered, for which rows of ``cycles``, and the bank and address of each.
+    """
+    banks, addresses = [], []
+    for regions in dict.fromkeys(chip.regions for chip in memory_map.roms):
+        for region in regions:
+            addresses.append(np.arange(region.base, region.base + region.size, dtype=np.uint64))
+            banks.append(np.full(region.size, region.bank or 0, np.int32))
+    bank = np.concatenate([*banks, np.empty(0, np.int32)])
+    address = np.concatenate([*addresses, np.empty(0, np.uint64)])
+    words, known = memory_map.expected(bank, address)
+    use = np.flatnonzero(known)
+    rows = np.flatnonzero(is_reading(cycles))
+    if not len(use):
+        rows = rows[:0]
+        words, known, use = np.zeros(1, np.uint64), np.zeros(1, np.uint64), np.zeros(1, np.intp)
+        bank, address = np.zeros(1, np.int32), np.zeros(1, np.uint64)
+    found = recover_addresses(
+        cycles.word[rows], cycles.known[rows], words[use], known[use], memory_map.word_bits, noise=noise
+    )
+    place = use[np.minimum(found.address, len(use) - 1)]
+    return found, rows, bank[place], address[place]
+
+
 # -- addresses that belong to another cycle ----------------------------------------------------------------
 
 MOST_LAG = 3
@@ -279,5 +315,6 @@ __all__ = [
     "Recovered",
     "address_lag",
     "recover_addresses",
+    "recover_on_bus",
     "recover_on_chip",
 ]
