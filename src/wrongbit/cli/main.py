@@ -35,6 +35,9 @@ VERBS: tuple[Verb, ...] = (
     ),
     Verb("check", "Check a machine file and show what it says; print the JSON Schema.", "check"),
     Verb("cycles", "Rebuild the bus cycles of a capture.", "cycles"),
+    Verb("leads", "Check your clips: swapped, inverted, unconnected or doubled leads, a wrong edge.", "leads"),
+    Verb("recover", "Find the address of every word of a capture that has none to rely on.", "recover"),
+    Verb("pair", "Compare two captures with no reference: two runs, or a machine and its twin.", "pair"),
     Verb("compare", "Compare every cycle with what should have been there.", "compare"),
     Verb("explain", "Tell on which word the processor acted, and what became of it.", "explain"),
     Verb(
