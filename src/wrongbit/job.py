@@ -26,6 +26,7 @@ from wrongbit.compare.verdicts import DIFFERS, Verdicts
 from wrongbit.errors import CaptureError, UsageError
 from wrongbit.faults.evidence import Evidence, gather_evidence
 from wrongbit.faults.findings import Findings
+from wrongbit.faults.noise import DEFAULT_RATE
 from wrongbit.faults.posterior import weigh
 from wrongbit.instructions.consequence import Consequence, Place, consequence
 from wrongbit.instructions.execution import Execution
@@ -38,8 +39,8 @@ from wrongbit.machine.model import Machine, Point, Processor
 Progress = Callable[[int, int], None]
 """Called now and then with the bytes done and the bytes in all."""
 
-DEFAULT_NOISE = 1e-4
-"""Probability that a bit is read wrong for no other reason. A choice: a good clip does better."""
+DEFAULT_NOISE = DEFAULT_RATE
+"""Probability that a bit is read wrong for no other reason, where nobody says otherwise."""
 
 
 @dataclass(frozen=True)
