@@ -13,7 +13,7 @@ are a choice.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -400,22 +400,35 @@ def _usual_widths(spans: _Spans, period: float | None) -> Spread | None:
 def measure(
     chunks: Callable[[], Iterable[Capture]], position: int, *, leading: Edge = "rising"
 ) -> PulseTrain:
-    """Measure one signal of a capture; read a second time, without them, where there are short pulses.
+    """Measure one signal of a capture; see `measure_all`."""
+    return measure_all(chunks, {"": (position, leading)})[""]
+
+
+def measure_all(
+    chunks: Callable[[], Iterable[Capture]], signals: Mapping[str, tuple[int, Edge]]
+) -> dict[str, PulseTrain]:
+    """Measure signals of a capture; it is read a second time, without them, where there are short pulses.
 
     Args:
         chunks: Gives the capture from its start; called once or twice.
-        position: Position of the signal.
-        leading: Edge from which a period counts.
+        signals: Name = position of the signal, edge from which a period counts.
 
     Raises:
         CaptureError: The capture cannot be read, has no time, or no sample.
     """
-    meter = PulseMeter(position, leading=leading)
+    meters = {name: PulseMeter(position, leading=edge) for name, (position, edge) in signals.items()}
+    _feed(chunks, meters)
+    again = {
+        name: PulseMeter(signals[name][0], leading=signals[name][1], shortest=meter.shortest_usual())
+        for name, meter in meters.items()
+        if meter.has_shorter(meter.shortest_usual())
+    }
+    if again:
+        _feed(chunks, again)
+    return {name: meter.finish() for name, meter in (meters | again).items()}
+
+
+def _feed(chunks: Callable[[], Iterable[Capture]], meters: Mapping[str, PulseMeter]) -> None:
     for chunk in chunks():
-        meter.feed(chunk)
-    shortest = meter.shortest_usual()
-    if meter.has_shorter(shortest):
-        meter = PulseMeter(position, leading=leading, shortest=shortest)
-        for chunk in chunks():
+        for meter in meters.values():
             meter.feed(chunk)
-    return meter.finish()

@@ -34,6 +34,7 @@ VERBS: tuple[Verb, ...] = (
         "demo", "See a dead machine diagnosed: an invented machine, a fault, a capture, the answer.", "demo"
     ),
     Verb("check", "Check a machine file and show what it says; print the JSON Schema.", "check"),
+    Verb("ladder", "Judge rails, clock, reset and start-up inputs, before any bus is looked at.", "bringup"),
     Verb("cycles", "Rebuild the bus cycles of a capture.", "cycles"),
     Verb("leads", "Check your clips: swapped, inverted, unconnected or doubled leads, a wrong edge.", "leads"),
     Verb("recover", "Find the address of every word of a capture that has none to rely on.", "recover"),
