@@ -8,7 +8,7 @@ wrong bits of all other reads count in full.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
@@ -151,10 +151,10 @@ class Look:
     def _work_out(self, effects: tuple[Effect, ...]) -> float:
         lines = self._lines([effect.shown for effect in effects if effect.shown is not None])
         words = [effect for effect in effects if effect.fault is not None]
-        bound = self._words(words, sampled=True) + lines
+        bound = self._bound(words) + lines
         if bound > self._best + HOPELESS:
             return bound
-        cost = self._words(words, sampled=False) + lines
+        cost = self._words(words) + lines
         self._best = min(self._best, cost)
         return cost
 
@@ -170,15 +170,24 @@ class Look:
         """Unexplained bits that noise makes credible."""
         return allowed_bits(int(count_bits(self.rows.judged).sum()), self.noise.rate)
 
-    def _words(self, effects: Sequence[Effect], *, sampled: bool) -> float:
+    def _bound(self, effects: Sequence[Effect]) -> float:
+        """Least cost of the words: what no rate and no drift explains, in a sample."""
+        if any(isinstance(effect.fault, CellwiseFault) for effect in effects):
+            return 0.0  # its cells are found by costing it
+        total = 0
+        for faults, rows in self._divided(effects, sampled=True):
+            total += unexplained_bits([replace(fault, drift=0.5) for fault in faults], rows)
+        return self.noise.wrong * total
+
+    def _words(self, effects: Sequence[Effect]) -> float:
         """Cost of the words, each row with the faults that concern it."""
         total = 0.0
         settled = len(effects) > 1
-        for faults, rows in self._divided(effects, sampled=sampled):
+        for faults, rows in self._divided(effects, sampled=False):
             if faults:
                 found = cost_of(faults, rows, self.noise, settled=settled)
                 total += found.nats
-                if not settled and not sampled:
+                if not settled:
                     self._fitted[effects[0]] = found.faults[0]
             else:
                 total += self.noise.wrong * float(count_bits(rows.wrong) @ rows.weight)

@@ -1,0 +1,111 @@
+"""Suspects, witnesses, conflicts and pairs on a demo machine whose fault is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from diagnose.boards import Bench, loaded
+from wrongbit.demo.bench import parse_part_fault
+from wrongbit.diagnose.figure import board_map
+from wrongbit.diagnose.hand import _TABLE, OUTCOMES, Measurement
+from wrongbit.diagnose.looks import Look
+from wrongbit.diagnose.planning import proposals
+from wrongbit.diagnose.suspects import weigh_suspects
+
+ON = loaded("fellgate")
+
+
+def bench(text: str) -> Bench:
+    return Bench(ON, parse_part_fault(text, ON.structure.machine, ON.demo), 1)
+
+
+OPEN = bench("X4.D4.open")
+PINS = OPEN.look("u1-cycles")
+BUS = OPEN.look("memory-bus")
+
+
+def test_nothing_measured_leaves_the_priors() -> None:
+    weighing = weigh_suspects(ON.structure, [])
+    suspects = weighing.suspects()
+    assert sum(each.share for each in suspects) == pytest.approx(1)
+    assert all(each.share == pytest.approx(each.prior) for each in suspects)
+    assert not weighing.fault_seen and weighing.conflicts == ()
+
+
+def test_captures_add_up_and_their_order_does_not_matter_much() -> None:
+    one = weigh_suspects(ON.structure, [PINS, BUS])
+    two = weigh_suspects(ON.structure, [BUS, PINS])
+    assert one.top()[0] == two.top()[0] == "X4"
+    assert "U9" not in one.top()  # nearer to the chip the words are wrong as well
+    assert one.suspects()[0].share == pytest.approx(two.suspects()[0].share, abs=0.05)
+    assert one.fault_seen and one.explained
+
+
+def test_witnesses_are_the_changes_of_the_log_odds() -> None:
+    weighing = weigh_suspects(ON.structure, [PINS, BUS])
+    for suspect in weighing.suspects()[:2]:
+        odds = np.log(suspect.share / (1 - suspect.share)) - np.log(suspect.prior / (1 - suspect.prior))
+        assert sum(each.nats for each in suspect.witnesses) == pytest.approx(odds, abs=1e-3)
+
+
+def test_conflicts_are_the_parts_that_the_wrong_words_passed() -> None:
+    (conflict,) = weigh_suspects(ON.structure, [PINS]).conflicts
+    assert conflict == {"U4", "X4", "U9", "U7", "U10"}
+    (nearer,) = weigh_suspects(ON.structure, [BUS]).conflicts
+    assert nearer == {"U4", "X4", "U10", "U7"}  # not the data buffer; U7 for the decoder's inputs only
+    diagnoses = weigh_suspects(ON.structure, [PINS, BUS]).diagnoses
+    assert set(diagnoses) == {frozenset({part}) for part in nearer}
+
+
+@pytest.mark.parametrize(
+    ("measurement", "up"),
+    [
+        (Measurement("continuity", "X4", 4, "data", "open"), "X4"),
+        (Measurement("swapped", "U4", outcome="cured"), "U4"),
+        (Measurement("reading", "U4", outcome="bad"), "U4"),
+        (Measurement("reseated", "X4", outcome="cured"), "X4"),
+        (Measurement("swapped", "U9", outcome="cured"), "U9"),
+        (Measurement("reclipped", "u1-cycles", outcome="cured"), "lead of u1-cycles"),
+    ],
+)
+def test_each_measurement_speaks_for_its_part(measurement: Measurement, up: str) -> None:
+    before = {each.part: each.share for each in weigh_suspects(ON.structure, [PINS]).suspects()}
+    after = {each.part: each.share for each in weigh_suspects(ON.structure, [PINS], [measurement]).suspects()}
+    assert after[up] > before[up]
+
+
+def test_chances_of_outcomes_sum_to_one_and_rule_nothing_out() -> None:
+    for (kind, _), row in _TABLE.items():
+        assert len(row) == len(OUTCOMES[kind]) and sum(row) == pytest.approx(1)
+        assert min(row) > 0
+
+
+def test_expected_doubt_is_what_proposals_promise() -> None:
+    weighing = weigh_suspects(ON.structure, [PINS])
+    for proposal in proposals(weighing)[:6]:
+        assert 0 <= proposal.remaining < weighing.doubt + 1e-9
+        assert sum(outcome.share for outcome in proposal.outcomes) == pytest.approx(1)
+        assert proposal.gain == pytest.approx(weighing.doubt - proposal.remaining, abs=0.02)
+
+
+def test_two_faults_are_found_where_no_single_one_explains() -> None:
+    looks = []
+    for text, chip in (("X4.D4.open", "U4"), ("X5.D1.open", "U5")):
+        whole = bench(text).look("u1-cycles")
+        memory_map = whole.rows.memory_map
+        looks.append(Look.of(whole.point, chip, whole.evidence, memory_map, 1e-4, frozenset({chip})))
+    weighing = weigh_suspects(ON.structure, looks)
+    assert not weigh_suspects(ON.structure, looks, pairs=False).explained
+    assert weighing.explained
+    assert {"X4", "X5"} == set(weighing.top()[0].split(" and "))
+
+
+def test_the_board_map_has_every_part_and_the_shares() -> None:
+    svg = board_map(weigh_suspects(ON.structure, [PINS, BUS]))
+    assert svg.startswith("<svg") and svg.rstrip().endswith("</svg>")
+    for part in (*ON.structure.parts, *ON.structure.chips, "U1"):
+        if part != "U8":  # a port on no path
+            assert f">{part}<" in svg
+    assert "▲ 9" in svg  # X4's share, in tens
+    assert "wrong words seen" in svg
