@@ -8,15 +8,13 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
 from importlib import import_module
 
 from wrongbit import __version__
 
 
-@dataclass(frozen=True)
 class Verb:
-    """One command.
+    """One command. (A plain class: importing dataclasses would take longer than all of ``--help``.)
 
     Args:
         name: What a person types.
@@ -24,9 +22,12 @@ class Verb:
         module: Module in this room with a typer application named ``app``.
     """
 
-    name: str
-    says: str
-    module: str
+    __slots__ = ("module", "name", "says")
+
+    def __init__(self, name: str, says: str, module: str) -> None:
+        self.name = name
+        self.says = says
+        self.module = module
 
 
 VERBS: tuple[Verb, ...] = (
@@ -36,7 +37,9 @@ VERBS: tuple[Verb, ...] = (
     Verb("check", "Check a machine file and show what it says; print the JSON Schema.", "check"),
     Verb("ladder", "Judge rails, clock, reset and start-up inputs, before any bus is looked at.", "bringup"),
     Verb("cycles", "Rebuild the bus cycles of a capture.", "cycles"),
-    Verb("leads", "Check your clips: swapped, inverted, unconnected or doubled leads, a wrong edge.", "leads"),
+    Verb(
+        "leads", "Check your clips: swapped, inverted, unconnected or doubled leads, a wrong edge.", "leads"
+    ),
     Verb("recover", "Find the address of every word of a capture that has none to rely on.", "recover"),
     Verb("pair", "Compare two captures with no reference: two runs, or a machine and its twin.", "pair"),
     Verb("compare", "Compare every cycle with what should have been there.", "compare"),
