@@ -44,6 +44,9 @@ Number = TypeVar("Number", bound=np.generic)
 BLOCK = 64
 """Addresses in a block, where there are many: a near jump is one of at most two blocks. A choice."""
 
+FEW_ROWS = 8
+"""Down to so many rows an array is halved before it is reduced. Measured."""
+
 NOTHING = np.float32(-1e30)
 """Logarithm of the probability of what cannot be."""
 
@@ -595,26 +598,29 @@ class _Shift:
 class _Fold:
     """Joins the rows of an array: the sum, or the greatest, of each block.
 
-    Halving again and again is faster in numpy than reducing along the rows.
+    Halving is faster in numpy than reducing along the rows, until few are left.
     """
 
     def __init__(self, rows: int, columns: int, join: np.ufunc) -> None:
         self._join = join
-        self._levels: list[tuple[int, Floats]] = []
-        while rows > 1:
-            self._levels.append((rows, np.empty((rows // 2, columns), np.float32)))
+        self._row = np.empty(columns, np.float32)
+        self._halves: list[tuple[Floats, Floats, Floats]] = []
+        self._middle = 0
+        while rows > FEW_ROWS and rows % 2 == 0:
             rows //= 2
+            half = np.empty((rows, columns), np.float32)
+            self._middle = self._middle or rows
+            self._halves.append((half, half[: rows // 2], half[rows // 2 :]))
 
     def __call__(self, values: Floats) -> Floats:
         """``float32 (columns,)``; the next call overwrites it."""
         join = self._join
-        for size, half in self._levels:
-            middle = size // 2
-            join(values[:middle], values[middle : 2 * middle], out=half)
-            if size & 1:
-                join(half[0], values[-1], out=half[0])
-            values = half
-        row: Floats = values[0]
+        if self._halves:
+            low, high = values[: self._middle], values[self._middle :]
+            for values, next_low, next_high in self._halves:
+                join(low, high, out=values)
+                low, high = next_low, next_high
+        row: Floats = join.reduce(values, axis=0, out=self._row)
         return row
 
 
