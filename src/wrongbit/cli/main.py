@@ -38,7 +38,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("ladder", "Judge rails, clock, reset and start-up inputs, before any bus is looked at.", "bringup"),
     Verb("cycles", "Rebuild the bus cycles of a capture.", "cycles"),
     Verb(
-        "leads", "Check your clips: swapped, inverted, unconnected or doubled leads, a wrong edge.", "leads"
+        "leads", "Check your clips: swapped, inverted, unconnected, doubled leads, a wrong edge.", "leads"
     ),
     Verb("recover", "Find the address of every word of a capture that has none to rely on.", "recover"),
     Verb("pair", "Compare two captures with no reference: two runs, or a machine and its twin.", "pair"),
