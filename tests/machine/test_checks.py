@@ -46,6 +46,24 @@ def refuse(*parts: str, key: str, said: str, **options: Any) -> MachineFileError
     return error
 
 
+class TestManyChips:
+    def bits_of_memory(self, count: int) -> list[str]:
+        """Chips of one bit each, sixteen to a word."""
+        return [
+            chip(f"U{10 + n}", f"[{{base = {n // 16 * 64}, size = 64}}]", words=64, bits=1, lane=n % 16)
+            for n in range(count)
+        ]
+
+    def test_one_more_than_can_be_told_apart(self) -> None:
+        refuse(processor(), *self.bits_of_memory(65), key="chip[64]", said="65 chips on its bus")
+        accept(processor(), *self.bits_of_memory(64))
+
+    def test_chips_of_another_bus_do_not_count(self) -> None:
+        on_first = [text + 'processor = "U1"\n' for text in self.bits_of_memory(64)]
+        on_second = chip("U2", processor='"P2"')
+        accept(processor("U1"), processor("P2"), *on_first, on_second)
+
+
 class TestNames:
     def test_two_chips_of_one_name(self) -> None:
         second = chip("u7", lane='"8..15"')

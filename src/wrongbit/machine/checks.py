@@ -36,6 +36,9 @@ class Surroundings:
     recipe_names: Collection[str] | None = None
 
 
+MOST_CHIPS = 64
+"""Chips on one processor's bus."""
+
 Check = Callable[[Machine, Surroundings], Iterator[Problem]]
 
 
@@ -267,6 +270,24 @@ def _regions_fit(machine: Machine, surroundings: Surroundings) -> Iterator[Probl
                     f"({processor.address_bits} address bits).",
                     "Correct base or size.",
                 )
+
+
+def _chips_can_be_told_apart(machine: Machine, surroundings: Surroundings) -> Iterator[Problem]:
+    """Which chips answer in a cycle is kept as one bit a chip in a word of 64."""
+    for processor in machine.processor:
+        places = [
+            index
+            for index, chip, owner in _chips(machine)
+            if owner is processor or processor.name in chip.also
+        ]
+        if len(places) > MOST_CHIPS:
+            yield Problem(
+                ("chip", places[MOST_CHIPS]),
+                f"{processor.name} has {len(places)} chips on its bus; at most {MOST_CHIPS} can be told "
+                "apart.",
+                "Describe RAM chips that answer together as one wider chip, or leave out what is not "
+                "suspected.",
+            )
 
 
 # -- chips against each other ------------------------------------------------------------------------------
@@ -523,6 +544,7 @@ CHECKS: tuple[Check, ...] = (
     _lanes_fit,
     _address_lines_fit,
     _regions_fit,
+    _chips_can_be_told_apart,
     _nobody_drives_twice,
     _array_fits,
     _pins_fit,
