@@ -7,8 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from wrongbit.bus.cycles import KIND_CODE, NO_TIME, Cycles
 from wrongbit.compare.build import build_memory_map
+from wrongbit.compare.judge import judge
 from wrongbit.compare.memory_map import MemoryMap
+from wrongbit.compare.summary import summarise
+from wrongbit.compare.verdicts import DIFFERS, NOT_KNOWN
 from wrongbit.errors import ImageError
 from wrongbit.machine.load import load_machine
 
@@ -91,6 +95,46 @@ def test_an_inverting_buffer_turns_listing_words_into_contents(tmp_path: Path) -
     found = built(tmp_path, text)
     assert looked_up(found, 0xE000, 0xE001, 0xE002) == [(0xA9, 0xFF), (0x0F, 0xFF), (0, 0)]
     assert found.chips[0].contents.tolist()[:2] == [0x56, 0xF0]
+
+
+def test_ram_that_another_processor_writes_is_not_judged(tmp_path: Path) -> None:
+    """A mailbox: U1 writes it, U2 answers there, and a capture of U1's cycles shows no write of U2's."""
+    shared = """
+[[processor]]
+name = "U2"
+word_bits = 8
+address_bits = 16
+recipe = "6502"
+
+[[chip]]
+name = "{name}"
+kind = "ram"
+processor = "U1"
+words = 16
+bits = 8
+lane = "0..7"
+region = [{{ base = 0x20, size = 16 }}]
+"""
+    head = HEAD.format(word_bits=8, recipe="6502", more="")
+    mailbox = built(tmp_path, head + shared.format(name="U5") + 'also = ["U2"]')
+    own = built(tmp_path, head + shared.format(name="U5"))
+    cycles = Cycles(
+        sample=np.arange(2),
+        time_ps=np.full(2, NO_TIME),
+        kind=np.array([KIND_CODE["write"], KIND_CODE["read"]], np.uint8),
+        bank=np.zeros(2, np.int32),
+        address=np.full(2, 0x20, np.uint64),
+        address_known=np.full(2, 0xFFFF, np.uint64),
+        word=np.array([0x01, 0x80], np.uint64),
+        known=np.full(2, 0xFF, np.uint64),
+        held=np.zeros(2, np.uint64),
+        flags=np.zeros(2, np.uint8),
+    )
+    assert judge(cycles, own).verdict.tolist() == [NOT_KNOWN, DIFFERS]
+    assert judge(cycles, mailbox).verdict.tolist() == [NOT_KNOWN, NOT_KNOWN]
+    assert any("U5 is RAM that U2 may write too" in note for note in mailbox.notes)
+    why = summarise(cycles, judge(cycles, mailbox), mailbox).unjudged
+    assert (why.shared, why.unwritten) == (1, 0)
 
 
 def test_an_image_longer_than_its_chip_is_refused(tmp_path: Path) -> None:

@@ -13,8 +13,7 @@ from wrongbit.compare.memory_map import ChipMap, ChipRegion, MemoryMap
 from wrongbit.errors import ImageError
 from wrongbit.image.contents import Contents
 from wrongbit.image.load import load_chip_contents, load_listing
-from wrongbit.machine.load import default_address_lines
-from wrongbit.machine.model import Chip, Listing, Machine, Processor
+from wrongbit.machine.model import Chip, Listing, Machine, Processor, default_address_lines
 
 Words = NDArray[np.uint64]
 
@@ -59,6 +58,12 @@ def _chip_map(chip: Chip, processor: Processor, folder: Path, notes: list[str]) 
             raise
         words, known = contents.words, contents.known
         notes += [f"{chip.name}: {note}" for note in contents.notes]
+    others = sorted({name for name in (chip.processor, *chip.also) if name} - {processor.name})
+    if chip.kind == "ram" and others:
+        notes.append(
+            f"{chip.name} is RAM that {' and '.join(others)} may write too, unseen here: what is read from "
+            "it is not judged."
+        )
     return ChipMap(
         name=chip.name,
         kind=chip.kind,
@@ -71,6 +76,7 @@ def _chip_map(chip: Chip, processor: Processor, folder: Path, notes: list[str]) 
         rows=chip.rows,
         columns=chip.columns,
         technology=chip.technology,
+        shared=bool(others),
     )
 
 

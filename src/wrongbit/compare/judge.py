@@ -21,7 +21,8 @@ def judge(cycles: Cycles, memory_map: MemoryMap) -> Verdicts:
     """A verdict on every cycle.
 
     A reading cycle (fetch, read) whose whole address was seen is compared with ROM contents, or with what
-    was last written to the same RAM cell earlier in the capture. Everything else is 'not known'.
+    was last written to the same RAM cell earlier in the capture. Everything else is 'not known', also RAM
+    that another processor may have written in between.
 
     Args:
         cycles: All cycles of one capture in order.
@@ -32,7 +33,7 @@ def judge(cycles: Cycles, memory_map: MemoryMap) -> Verdicts:
     judged, wrong = np.empty(count, np.uint64), np.empty(count, np.uint64)
     verdict, basis = np.empty(count, np.uint8), np.empty(count, np.uint8)
     at_ram = [np.empty(0, np.intp)]
-    rams = np.uint64(mask_of([n for n, chip in enumerate(memory_map.chips) if chip.kind == "ram"]))
+    rams = np.uint64(mask_of([n for n, chip in enumerate(memory_map.chips) if _remembers(chip)]))
     for start in range(0, count, BLOCK):  # so that scratch space stays in the processor's cache
         part = slice(start, start + BLOCK)
         block = cycles.take(part)
@@ -79,9 +80,14 @@ def _judge_ram(
     """
     answers = memory_map.answering(cycles.bank[at_ram], cycles.address[at_ram])
     for number, chip in enumerate(memory_map.chips):
-        if chip.kind == "ram":
+        if _remembers(chip):
             rows = at_ram[(answers >> np.uint64(number)) & np.uint64(1) != 0]
             _last_writes(chip, cycles, rows, expected, known, basis)
+
+
+def _remembers(chip: ChipMap) -> bool:
+    """It gives back what this processor wrote last."""
+    return chip.kind == "ram" and not chip.shared
 
 
 def is_reading(cycles: Cycles) -> Bools:

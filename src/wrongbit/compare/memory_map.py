@@ -43,6 +43,7 @@ class ChipMap:
         rows: Chip address lines that choose the row of its array, lowest first; may be empty.
         columns: Chip address lines that choose the column; may be empty.
         technology: How a ROM holds its contents (mask, fuse, eprom, eeprom, flash), or None.
+        shared: Another processor may write it, which a capture of this one's cycles does not show.
     """
 
     name: str
@@ -56,6 +57,7 @@ class ChipMap:
     rows: tuple[int, ...] = ()
     columns: tuple[int, ...] = ()
     technology: str | None = None
+    shared: bool = False
 
     @property
     def stores_charge(self) -> bool:

@@ -86,6 +86,7 @@ class Unjudged:
         unwritten: RAM to which no write was seen before.
         no_reference: A ROM of which no reference gives these words.
         no_level: The reference is there, but no level was seen.
+        shared: RAM that another processor may have written unseen.
     """
 
     no_address: int
@@ -95,6 +96,7 @@ class Unjudged:
     unwritten: int
     no_reference: int
     no_level: int
+    shared: int
 
     def reasons(self) -> tuple[tuple[int, str], ...]:
         """(count, reason) in words, the most frequent first, without those that did not occur."""
@@ -106,6 +108,7 @@ class Unjudged:
             (self.unwritten, "RAM not written before in this capture"),
             (self.no_reference, "ROM words that no reference gives"),
             (self.no_level, "levels not seen"),
+            (self.shared, "RAM that another processor writes too"),
         )
         return tuple(sorted((each for each in told if each[0]), reverse=True))
 
@@ -212,16 +215,23 @@ class _Counts:
         if self.memory_map.banked:
             unseen |= cycles.bank < 0
         rom, ram, port = ((answers & self._of_kind(kind)) != 0 for kind in ("rom", "ram", "io"))
+        shared = (answers & self._shared_ram()) != 0
         memory = rom | ram
         nobody = ~unseen & ~memory & ~port
         held = nobody & (cycles.known != 0) & (((cycles.word ^ cycles.held) & cycles.known) == 0)
         silent = ~unseen & memory & (cycles.known == 0)
         rest = ~unseen & memory & ~silent
-        reasons = (unseen, nobody, held, ~unseen & ~memory & port, rest & ram, rest & ~ram, silent)
+        own = rest & ram & ~shared
+        port_only = ~unseen & ~memory & port
+        reasons = (unseen, nobody, held, port_only, own, rest & ~ram, silent, rest & ram & shared)
         self.unjudged += [_count(reason) for reason in reasons]
 
     def _of_kind(self, kind: str) -> np.uint64:
         return np.uint64(mask_of([n for n, chip in enumerate(self.memory_map.chips) if chip.kind == kind]))
+
+    def _shared_ram(self) -> np.uint64:
+        chips = enumerate(self.memory_map.chips)
+        return np.uint64(mask_of([n for n, chip in chips if chip.kind == "ram" and chip.shared]))
 
     def summary(self, cycles: int) -> Summary:
         """The counts so far, of so many cycles."""
