@@ -344,6 +344,7 @@ class _Viterbi:
         self.away = np.zeros(self.count, np.bool_)
         self.jump = np.zeros(self.count, np.bool_)
         self._fold = _Fold(m.block, m.blocks, np.maximum)
+        self._beside = _Beside(m.blocks, np.maximum)
         self._shape = (m.block, m.blocks)
         everyone = np.arange(len(m))
         self._has_arc = np.zeros(len(m), np.bool_)
@@ -407,7 +408,7 @@ class _Viterbi:
     def _jumps(self, code: Floats) -> Floats:
         """``float32 (blocks,)`` best score of a jump into each block."""
         best = self._fold(code)
-        near = _beside(best, np.maximum)
+        near = self._beside(best)
         near += self.steps.near
         np.maximum(near, np.maximum.reduce(best) + self.steps.far, out=near)
         return near
@@ -624,17 +625,26 @@ class _Fold:
         return row
 
 
-def _beside(values: Floats, join: np.ufunc) -> Floats:
-    """Each value joined with its neighbours in the circle; each neighbour counts once."""
-    count = len(values)
-    if count < 3:
-        return np.full(count, join.reduce(values), np.float32)
-    room = np.empty(count + 2, np.float32)
-    room[1:-1] = values
-    room[0], room[-1] = values[-1], values[0]
-    result: Floats = join(room[:-2], room[2:])
-    join(result, values, out=result)
-    return result
+class _Beside:
+    """Joins each block's value with those of its neighbours in the circle; each neighbour counts once."""
+
+    def __init__(self, count: int, join: np.ufunc) -> None:
+        room = np.empty(count + 2, np.float32)
+        self._join, self._count, self._room = join, count, room
+        self._middle, self._before, self._after = room[1:-1], room[:-2], room[2:]
+        self._result = np.empty(count, np.float32)
+
+    def __call__(self, values: Floats) -> Floats:
+        """``float32 (count,)``; the next call overwrites it."""
+        join, room, result = self._join, self._room, self._result
+        if self._count < 3:
+            result[:] = join.reduce(values)
+            return result
+        self._middle[:] = values
+        room[0], room[-1] = values[-1], values[0]
+        join(self._before, self._after, out=result)
+        join(result, values, out=result)
+        return result
 
 
 # -- the posterior -----------------------------------------------------------------------------------------
@@ -678,6 +688,7 @@ class _Sums:
         memory = self.memory
         self._elsewhere = [np.float32(each) for each in self.emissions.elsewhere]
         self._fold = _Fold(memory.block, memory.blocks, np.add)
+        self._beside = _Beside(memory.blocks, np.add)
         self._shape = (memory.block, memory.blocks)
 
     def forward(self) -> tuple[NDArray[np.float64], float]:
@@ -755,7 +766,7 @@ class _Sums:
 
     def _jumps(self, by_block: Floats) -> Floats:
         """``float32 (blocks,)`` what jumps bring to each address of a block."""
-        jumps = _beside(by_block, np.add)
+        jumps = self._beside(by_block)
         jumps *= self.steps.near
         jumps += np.add.reduce(by_block) * self.steps.far
         return jumps
