@@ -107,7 +107,7 @@ def show_suspects(weighing: Weighing, *, most: int = SHOWN) -> None:
     out.print(indented(table))
     if weighing.labels:
         out.print()
-        _witnesses(weighing, [each for each in suspects if each.part in top][:4])
+        _witnesses(weighing, suspects[:4])
     _reasons(weighing)
 
 
