@@ -40,6 +40,7 @@ from wrongbit.reading.sources import (
     combine,
     from_bus,
     from_contents,
+    from_counts,
     from_passes,
     through,
 )
@@ -74,6 +75,12 @@ def never_wrong(rebuilt: Rebuilt, true: np.ndarray) -> None:  # type: ignore[typ
 
 
 # -- odds --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("reads", [40, 5_000, 60_000])
+def test_a_steady_level_is_as_sure_however_often_a_loop_read_it(reads: int) -> None:
+    odds = from_counts(np.array([[0, reads]]), np.full((1, 2), reads), noise=1e-4)
+    assert odds.tolist() == [[pytest.approx(-34.5, abs=0.1), pytest.approx(34.5, abs=0.1)]]
 
 
 def test_common_causes_are_what_bayes_rule_says_over_all_cases() -> None:

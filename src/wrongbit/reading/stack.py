@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import comb, lgamma
+from math import lgamma, log
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.errors import ImageError
 from wrongbit.image.contents import Contents
+from wrongbit.reading.intervals import incomplete_beta
 from wrongbit.reading.readings import Reading
 
 Words = NDArray[np.uint64]
@@ -203,15 +204,14 @@ def posterior_of_one(
     if not 0 < noise < 0.5:
         raise ValueError(f"the noise rate is {noise}, more than 0 and less than 0.5 expected")
     top = int(reads.max(initial=0)) + 1
-    code = reads * top + ones
     # Few different counts, however many cells.
-    present = np.flatnonzero(np.bincount(code))
-    table = np.zeros(top * top)
-    for read, one in (divmod(each, top) for each in present.tolist()):
+    present, place = np.unique(reads * np.int64(top) + ones, return_inverse=True)
+    table = np.zeros(len(present))
+    for row, (read, one) in enumerate(divmod(each, top) for each in present.tolist()):
         high = _log_likelihood(read - one, read, noise, wavering)
         low = _log_likelihood(one, read, noise, wavering)
-        table[read * top + one] = np.exp(high - np.logaddexp(high, low))
-    return np.asarray(table[code])
+        table[row] = np.exp(high - np.logaddexp(high, low))
+    return np.asarray(table[place])
 
 
 def _log_likelihood(wrong: int, reads: int, noise: float, wavering: float) -> float:
@@ -219,10 +219,12 @@ def _log_likelihood(wrong: int, reads: int, noise: float, wavering: float) -> fl
     sound = np.log1p(-wavering) + wrong * np.log(noise) + (reads - wrong) * np.log1p(-noise)
     if not wavering:
         return float(sound)
-    # The integral of 2 e^w (1-e)^(r-w) for e from 0 to ½: an incomplete Beta function in its binomial form.
-    tail = sum(comb(reads + 1, count) for count in range(wrong + 1, reads + 2)) / (1 << (reads + 1))
+    # The integral of 2 e^w (1-e)^(r-w) for e from 0 to ½: an incomplete Beta function.
+    tail = incomplete_beta(wrong + 1, reads - wrong + 1, 0.5)
+    if not tail:  # wrong nearly always, and too often for a float to hold how unlikely that is
+        return float(sound)
     beta = lgamma(wrong + 1) + lgamma(reads - wrong + 1) - lgamma(reads + 2)
-    return float(np.logaddexp(sound, np.log(wavering) + np.log(2) + beta + np.log(tail)))
+    return float(np.logaddexp(sound, log(wavering) + log(2) + beta + log(tail)))
 
 
 def stack_readings(readings: Sequence[Reading]) -> Stack:
