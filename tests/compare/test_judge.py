@@ -129,6 +129,13 @@ def test_a_byte_write_leaves_the_other_byte_as_it_was() -> None:
     assert verdicts.verdict.tolist()[2] == AGREES
 
 
+def test_a_write_whose_levels_were_not_seen_is_no_older_write() -> None:
+    """The cell holds something new that nobody knows: what it held before is no expectation."""
+    rows = table(("write", 0x80, 0x1234), ("write", 0x80, 0), ("read", 0x80, 0x5678), ("read", 0x81, 1))
+    unseen = Cycles(**{**vars(rows), "known": np.array([0xFFFF, 0, 0xFFFF, 0xFFFF], np.uint64)})
+    assert judge(unseen, PAIR).verdict.tolist()[2:] == [NOT_KNOWN, NOT_KNOWN]
+
+
 def test_banks_and_inverted_outputs() -> None:
     first = rom("U1", tuple(range(8)), [1, 2], regions=(ChipRegion(0, 0x10, 2),))
     second = rom("U2", tuple(range(8)), [3, 4], regions=(ChipRegion(1, 0x10, 2),), inverted=True)

@@ -122,10 +122,11 @@ def _last_writes(
     begins = np.concatenate([[True], cell[1:] != cell[:-1]])
     first_of_cell = np.maximum.accumulate(np.where(begins, place, 0))
     writing = cycles.kind[rows] == KIND_CODE["write"]
+    blind = cycles.known[rows] == 0  # a write without any level seen: nobody knows what it left behind
     for lane in _byte_lanes(chip):
         bits = np.uint64(lane)
         given = cycles.known[rows] & bits
-        writes = writing & (given != 0)
+        writes = writing & ((given != 0) | blind)
         last = np.maximum.accumulate(np.where(writes, place, -1))
         fit = ~writing & (last >= first_of_cell)
         reads, source = rows[fit], last[fit]
