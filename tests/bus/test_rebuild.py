@@ -104,6 +104,15 @@ def test_a_bouncing_strobe_ends_once() -> None:
     assert listed(rebuild_all(capture(of, bounce, Times(0, 100)), processor(), point())) == [("read", 5, 9)]
 
 
+def test_no_skew_needs_no_time() -> None:
+    """No allowance is none in samples too; any other skew cannot be turned into samples without a period."""
+    of = layout(*NAMES)
+    brief = [IDLE, {"A": 5, "D": 9, "RD": 0, "WR": 1, "CS": 1}, IDLE]
+    assert listed(rebuild_all(capture(of, brief, Times()), processor(), point(skew=0))) == [("read", 5, 9)]
+    with pytest.raises(CaptureError, match="the capture has no time"):
+        rebuild_all(capture(of, brief, Times()), processor(), point(skew=10_000))
+
+
 def test_skewed_data_and_qualifier_do_not_spoil_the_cycle() -> None:
     of = layout(*NAMES)
     rows = read_cycle(5, 9)

@@ -26,7 +26,7 @@ from wrongbit.bus.edges import (
     settle,
     strobe_masks,
 )
-from wrongbit.bus.pins import Field, Pins, Words, concatenate
+from wrongbit.bus.pins import Pins, Words, concatenate
 from wrongbit.bus.recipes import resolve_recipe
 from wrongbit.capture.capture import Capture, Layout, Times
 from wrongbit.errors import CaptureError
@@ -134,13 +134,13 @@ class Rebuilder:
             self._guard_moment = self._guard
         else:  # everything in samples
             period = times.period_ps or 0
-            if skew is not None and not period and not state:
+            if skew and not period and not state:
                 raise CaptureError(
                     f"The probe point {self.point.name!r} gives a skew, but the capture has no time.",
                     "Give the time between samples as 'period' at the probe point.",
                     file=chunk.source or None,
                 )
-            self._guard = 0 if state else 1 if skew is None else -(-skew // period)
+            self._guard = 0 if state else 1 if skew is None else -(-skew // (period or 1))
             self._setup = -(-setup // period) if period else 0
             self._guard_moment = self._guard * (period or 1)
         self._clock = self._state_clock() if state else None
@@ -442,11 +442,10 @@ class Rebuilder:
         value, known = self._latch_at(edges, name, latched)
         if bits is None:
             return value, known, self._latch_width(name)
-        wires = Field(bits, False)
         taken = concatenate(
             [(value >> np.uint64(b) & np.uint64(1), known >> np.uint64(b) & np.uint64(1), 1) for b in bits]
         )
-        return (*taken, len(wires.positions))
+        return (*taken, len(bits))
 
     def _latch_width(self, name: str) -> int:
         latch = next(each for each in self.recipe.latch if each.name == name)
