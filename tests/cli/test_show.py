@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from io import StringIO
 
-from wrongbit.cli.show import Page
+import pytest
+
+from wrongbit.cli.show import Page, indented, out, plain_table, show_error, show_notes
+from wrongbit.errors import UsageError
 
 CAUTION = "caution: The supply is fed from the mains: switch off, pull the plug, then open the case."
 ROW = "  =    38.4%  Address lines A12 and A13 of the bus are bridged; a low level wins."
@@ -43,3 +46,19 @@ def test_in_a_file_nothing_is_broken() -> None:
 
 def test_paragraphs_and_blank_lines_are_kept() -> None:
     assert printed("One.\n\nTwo.", terminal=True) == ["One.", "", "Two."]
+
+
+def test_square_brackets_and_colons_are_shown_as_they_are(capsys: pytest.CaptureFixture[str]) -> None:
+    """Instructions write addresses in brackets, and files and machines may be called anything."""
+    table = plain_table(("", "left"), ("seen", "left"))
+    table.add_row("instruction", "mov ax, word ptr [bx]")
+    out.print(indented(table))
+    out.print("  out[/copy].bin, D3:x:", soft_wrap=True)
+    show_notes(["[bold] is part of [/the] note"])
+    show_error(UsageError("no file [a].", "Look in [/b]."), as_json=False)
+    said, failed = capsys.readouterr()
+    assert "mov ax, word ptr [bx]" in said
+    assert "out[/copy].bin, D3:x:" in said
+    assert "note: [bold] is part of [/the] note" in said
+    assert "wrongbit: no file [a]." in failed
+    assert "→ Look in [/b]." in failed

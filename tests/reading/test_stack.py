@@ -79,7 +79,7 @@ def test_readings_of_different_lengths_are_refused() -> None:
 
 @pytest.mark.parametrize("reads", [1_000, 60_000])
 def test_a_cell_that_a_loop_read_again_and_again_takes_no_more_than_another(reads: int) -> None:
-    """A capture of a waiting loop reads one cell tens of thousands of times: counts, not tables of all pairs."""
+    """A capture of a waiting loop reads one cell tens of thousands of times."""
     ones = np.array([0, reads // 2, reads * 6 // 10, reads])
     chance = posterior_of_one(ones, np.full(4, reads))
     assert chance.tolist() == pytest.approx([0.0, 0.5, 1.0, 1.0], abs=1e-6)

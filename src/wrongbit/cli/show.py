@@ -8,11 +8,10 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import numpy as np
 from rich.console import Console
-from rich.markup import escape
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -47,8 +46,7 @@ class Page(Console):
         if not (soft_wrap and sentence and self.is_terminal):
             super().print(*objects, soft_wrap=soft_wrap, **options)
             return
-        markup = options.get("markup")
-        parts = [item if isinstance(item, Text) else self.render_str(item, markup=markup) for item in objects]
+        parts = [item if isinstance(item, Text) else self.render_str(item) for item in objects]
         whole = Text(options.get("sep", " ")).join(parts)
         for line in whole.split(allow_blank=True) or [whole]:
             super().print(hanging(line, self), soft_wrap=True, **options)
@@ -86,13 +84,19 @@ def hanging_indent(line: str, width: int) -> int:
     return max(gaps, default=0)
 
 
-out = Page(highlight=False)
-err = Page(stderr=True, highlight=False)
+# No markup: what is shown holds brackets and colons of its own, as "[bx]" in an instruction.
+out = Page(highlight=False, markup=False, emoji=False)
+err = Page(stderr=True, highlight=False, markup=False, emoji=False)
 
 
 def print_json(value: Any) -> None:
     """A result for programs, on standard output."""
-    print(json.dumps(value, indent=2, ensure_ascii=False, default=_plain))
+    print(json.dumps(value, indent=2, ensure_ascii=not _speaks_unicode(sys.stdout), default=_plain))
+
+
+def _speaks_unicode(stream: TextIO) -> bool:
+    """Whether every character can be written; if not, JSON escapes those beyond ASCII."""
+    return (stream.encoding or "").lower().replace("-", "").startswith("utf")
 
 
 def _plain(value: Any) -> Any:
@@ -119,17 +123,17 @@ def show_error(error: WrongbitError, *, as_json: bool) -> None:
                 "notes": list(error.notes),
             }
         }
-        print(json.dumps(shape, indent=2, ensure_ascii=False), file=sys.stderr)
+        print(json.dumps(shape, indent=2, ensure_ascii=not _speaks_unicode(sys.stderr)), file=sys.stderr)
         return
     where = error.where()
     err.print(
-        f"[{ACCENT}]wrongbit:[/] {escape(where + ': ' if where else '')}{escape(error.message)}",
+        Text.assemble(("wrongbit:", ACCENT), f" {where + ': ' if where else ''}{error.message}"),
         soft_wrap=True,
     )
     for note in error.notes:
-        err.print(f"  {escape(note)}", soft_wrap=True)
+        err.print(f"  {note}", soft_wrap=True)
     if error.remedy:
-        err.print(f"  → {escape(error.remedy)}", soft_wrap=True)
+        err.print(f"  → {error.remedy}", soft_wrap=True)
 
 
 def show_cautions(cautions: Sequence[str]) -> None:
@@ -141,7 +145,7 @@ def show_cautions(cautions: Sequence[str]) -> None:
 def show_notes(notes: Sequence[str]) -> None:
     """Notes of the readers, quietly."""
     for note in notes:
-        out.print(f"[{QUIET}]note:[/] {escape(note)}", soft_wrap=True)
+        out.print(Text.assemble(("note:", QUIET), f" {note}"), soft_wrap=True)
 
 
 def hex_word(value: int, bits: int) -> str:
