@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,3 +88,28 @@ class Cycles:
             held=word,
             flags=np.empty(0, np.uint8),
         )
+
+
+def held_values(
+    cycles: Cycles, rests: Literal["word", "address", "nothing"], word_bits: int, earlier: int = 0
+) -> NDArray[np.uint64]:
+    """What undriven data lines would still hold in each cycle.
+
+    Args:
+        cycles: In order.
+        rests: The recipe's ``held``.
+        word_bits: Width of the word.
+        earlier: The last word seen before these cycles.
+
+    Returns:
+        ``uint64 (n,)`` for `Cycles.held`: the last word of which any bit was seen in an earlier cycle, the
+        cycle's own address, or 0.
+    """
+    if rests == "address":
+        return cycles.address & np.uint64((1 << word_bits) - 1)
+    held = np.zeros(len(cycles), np.uint64)
+    if rests == "word":
+        carries = np.flatnonzero(cycles.known)
+        last = np.searchsorted(carries, np.arange(len(cycles)), side="left") - 1
+        held[:] = np.concatenate([[np.uint64(earlier)], cycles.word[carries]])[last + 1]
+    return held

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.bits import mask_of
-from wrongbit.bus.cycles import KIND_CODE, NO_TIME, UNSETTLED, Cycles
+from wrongbit.bus.cycles import KIND_CODE, NO_TIME, UNSETTLED, Cycles, held_values
 from wrongbit.bus.edges import (
     Edges,
     Strobe,
@@ -413,20 +413,10 @@ class Rebuilder:
 
     def _with_held(self, cycles: Cycles) -> Cycles:
         """Fill in what undriven lines would still hold in each cycle."""
-        held = cycles.held
-        if self.recipe.held == "address":
-            held = cycles.address & np.uint64((1 << self.processor.word_bits) - 1)
-        elif self.recipe.held == "word":
-            carries = np.flatnonzero(cycles.known)
-            last = np.searchsorted(carries, np.arange(len(cycles)), side="left") - 1
-            earlier = np.uint64(self._last_word)
-            held = (
-                np.where(last >= 0, cycles.word[carries[np.maximum(last, 0)]], earlier)
-                if len(carries)
-                else np.full(len(cycles), earlier)
-            )
-            if len(carries):
-                self._last_word = int(cycles.word[carries[-1]])
+        held = held_values(cycles, self.recipe.held, self.processor.word_bits, self._last_word)
+        carries = np.flatnonzero(cycles.known)
+        if len(carries):
+            self._last_word = int(cycles.word[carries[-1]])
         return replace(cycles, held=held)
 
     # -- names to values -------------------------------------------------------------------------------

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from wrongbit.bus.cycles import KIND_CODE, NO_TIME, Cycles
+from wrongbit.bus.cycles import KIND_CODE, NO_TIME, Cycles, held_values
 from wrongbit.bus.recipes import resolve_recipe
 from wrongbit.capture.source import CycleRows
 from wrongbit.machine.model import Processor
@@ -25,14 +27,8 @@ def cycles_from_rows(rows: CycleRows, processor: Processor) -> Cycles:
     address_mask = np.uint64((1 << processor.address_bits) - 1)
     known = rows.known & word_mask
     word = rows.word & known
-    held = np.zeros(count, np.uint64)
-    rests = resolve_recipe(processor).held
-    if rests == "address":
-        held = rows.address & address_mask & word_mask
-    elif rests == "word":
-        held[1:] = word[:-1]
     kind = np.where(rows.kind < 0, KIND_CODE["read"], rows.kind).astype(np.uint8)
-    return Cycles(
+    cycles = Cycles(
         sample=rows.sample,
         time_ps=np.full(count, NO_TIME) if rows.time_ps is None else rows.time_ps,
         kind=kind,
@@ -41,6 +37,7 @@ def cycles_from_rows(rows: CycleRows, processor: Processor) -> Cycles:
         address_known=rows.address_known & address_mask,
         word=word,
         known=known,
-        held=held,
+        held=np.zeros(count, np.uint64),
         flags=np.zeros(count, np.uint8),
     )
+    return replace(cycles, held=held_values(cycles, resolve_recipe(processor).held, processor.word_bits))
