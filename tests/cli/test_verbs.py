@@ -69,6 +69,24 @@ def test_diagnose_names_bit_and_place_from_every_kind_of_capture(
     assert page.index("caution:") < page.index("First wrong word")
 
 
+@pytest.mark.parametrize(
+    ("fault", "told"),
+    [
+        ("stuck-low:bus.D5", "The lead D5"),
+        ("address-swapped:bus.A3-A4", "A3 and A4 are exchanged"),
+        ("stuck-low:U3.D5", ""),
+    ],
+)
+def test_a_fault_that_a_clip_could_feign_is_not_told_without_saying_so(
+    fault: str, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    case = write_case(tmp_path, "quarrybank", fault, cycles=6000)
+    assert main(words(case, "diagnose")) == 1
+    page = " ".join(capsys.readouterr().out.split())
+    assert ("A sound machine would show the same words if" in page) == bool(told)
+    assert told in page and ("Check your clips before the machine" in page) == bool(told)
+
+
 def test_a_sound_machine_is_exit_code_0(sound: DemoCase, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(words(sound, "diagnose")) == 0
     page = capsys.readouterr().out
@@ -266,3 +284,8 @@ def test_a_fault_that_is_explained_does_not_doubt_the_set_up(
 ) -> None:
     assert main(words(fellgate, "diagnose", "--json")) == 1
     assert json.loads(capsys.readouterr().out)["set_up_doubtful"] is False
+
+
+def test_cycles_beyond_the_last_are_told(sound: DemoCase, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(words(sound, "cycles", "--from", "999999")) == 0
+    assert "The capture has no cycle 999999: its last is " in capsys.readouterr().out

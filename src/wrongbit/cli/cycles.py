@@ -63,6 +63,8 @@ def cycles(
     for offset in range(len(shown)):
         rows.add_row(*_row(job, shown, offset, first, begun))
     out.print(rows)
+    if not len(shown):
+        out.print(f"The capture has no cycle {first}: its last is {len(found) - 1}.")
     if first + len(shown) < len(found):
         out.print(
             f"… {len(found) - first - len(shown)} more; --from {first + count} goes on, --table writes all."
@@ -137,6 +139,8 @@ def _write(found: Cycles, table: Path) -> None:
             raise UsageError(f"{table.name} ends in neither .csv nor .parquet.", "Choose one of the two.")
         part.replace(table)
     except OSError as error:
-        raise UsageError(f"{table} cannot be written: {error.strerror}.", "Choose another place.") from None
+        raise UsageError(
+            f"{table} cannot be written: {error.strerror or error}.", "Choose another place."
+        ) from None
     finally:
         part.unlink(missing_ok=True)

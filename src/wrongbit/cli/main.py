@@ -5,12 +5,12 @@ Nothing heavy is imported before the verb is known, so that ``wrongbit --help`` 
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
 
 from wrongbit import __version__
+from wrongbit.cli.streams import discard_output, prepare
 
 
 class Verb:
@@ -37,9 +37,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("check", "Check a machine file and show what it says; print the JSON Schema.", "check"),
     Verb("ladder", "Judge rails, clock, reset and start-up inputs, before any bus is looked at.", "bringup"),
     Verb("cycles", "Rebuild the bus cycles of a capture.", "cycles"),
-    Verb(
-        "leads", "Check your clips: swapped, inverted, unconnected, doubled leads, a wrong edge.", "leads"
-    ),
+    Verb("leads", "Check your clips: swapped, inverted, unconnected, doubled leads, a wrong edge.", "leads"),
     Verb("recover", "Find the address of every word of a capture that has none to rely on.", "recover"),
     Verb("pair", "Compare two captures with no reference: two runs, or a machine and its twin.", "pair"),
     Verb("compare", "Compare every cycle with what should have been there.", "compare"),
@@ -66,7 +64,7 @@ VERBS: tuple[Verb, ...] = (
 )
 """Every verb, in the order in which a repair uses them."""
 
-EXIT_FINE, EXIT_FAULT, EXIT_INPUT = 0, 1, 2
+EXIT_FINE, EXIT_FAULT, EXIT_INPUT, EXIT_INTERRUPTED = 0, 1, 2, 130
 
 
 def help_text() -> str:
@@ -96,13 +94,23 @@ def _broken(line: str) -> str:
 
 def run(arguments: Sequence[str] | None = None) -> None:
     """The console script's entry."""
+    prepare()
     try:
         code = main(list(sys.argv[1:] if arguments is None else arguments))
         sys.stdout.flush()
+    except KeyboardInterrupt:
+        code = EXIT_INTERRUPTED
     except BrokenPipeError:
-        # The reader of our output has gone (as with `| head`): nothing more to say to it, also not at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # The reader of our output has gone (as with `| head`): nothing more to say to it.
+        discard_output()
         code = EXIT_FINE
+    except OSError as error:
+        discard_output()
+        place = error.filename or "The output"
+        print(f"wrongbit: {place}: {error.strerror or error}.", file=sys.stderr)
+        code = EXIT_INPUT
+    if code == EXIT_INTERRUPTED:
+        print("wrongbit: interrupted; nothing was left half-written.", file=sys.stderr)
     sys.exit(code)
 
 
@@ -150,14 +158,10 @@ def _call(verb: Verb, arguments: list[str]) -> int:
     except WrongbitError as error:
         show_error(error, as_json="--json" in arguments)
         return EXIT_INPUT
-    except typer.Abort:
-        print("wrongbit: interrupted; nothing was left half-written.", file=sys.stderr)
-        return 130
-    except KeyboardInterrupt:
-        print("wrongbit: interrupted; nothing was left half-written.", file=sys.stderr)
-        return 130
-    except BrokenPipeError:
-        raise
+    except (typer.Abort, KeyboardInterrupt):
+        return EXIT_INTERRUPTED
+    except OSError:
+        raise  # the output's: `run` tells of it
     except Exception as error:
         show = getattr(error, "show", None)
         if show is None:
