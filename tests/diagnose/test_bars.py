@@ -59,7 +59,7 @@ def test_exhaustive_search_on_a_case_known_by_hand() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [2, 4, 9])
+@pytest.mark.parametrize("seed", [2, 4, 7])
 def test_a_search_ends_at_the_true_part(seed: int) -> None:
     on = loaded("hollowmere")
     fault = draw_part_fault(on.structure.machine, on.demo.board, seed)

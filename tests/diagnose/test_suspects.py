@@ -51,9 +51,9 @@ def test_witnesses_are_the_changes_of_the_log_odds() -> None:
 
 def test_conflicts_are_the_parts_that_the_wrong_words_passed() -> None:
     (conflict,) = weigh_suspects(ON.structure, [PINS]).conflicts
-    assert conflict == {"U4", "X4", "U9", "U7", "U10"}
+    assert conflict == {"U4", "X4", "U9", "U7", "U10", "X5"}  # X5 for the enable of U5
     (nearer,) = weigh_suspects(ON.structure, [BUS]).conflicts
-    assert nearer == {"U4", "X4", "U10", "U7"}  # not the data buffer; U7 for the decoder's inputs only
+    assert nearer == {"U4", "X4", "U10", "U7", "X5"}  # not U9; U7 for the decoder only
     diagnoses = weigh_suspects(ON.structure, [PINS, BUS]).diagnoses
     assert set(diagnoses) == {frozenset({part}) for part in nearer}
 

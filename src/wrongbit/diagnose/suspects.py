@@ -429,17 +429,16 @@ def _around(structure: Structure, look: Look, chip: str) -> tuple[list[Component
     observed: dict[str, int] = {}
     needs: list[str] = []
     word = f"word of {chip}"
+    buffers = {
+        name for p in structure.machine.path if p.carries == "data" and chip in p.chips for name in p.through
+    }
+    lane = set(structure.chips[chip].lane)
+    rivals = {other.name for other in structure.machine.chip if lane & set(other.lane)}
     for number, path in enumerate(structure.machine.path):
         position = structure.position(number, look.point)
-        buffers = {
-            name
-            for p in structure.machine.path
-            if p.carries == "data" and chip in p.chips
-            for name in p.through
-        }
-        if position is None or not (
-            chip in path.chips or (path.carries == "enable" and buffers & set(path.chips))
-        ):
+        # Another chip on the same lines that answers when it should not spoils the word as well.
+        ends = {"enable": buffers | rivals, "select": rivals}.get(path.carries, {chip})
+        if position is None or not ends & set(path.chips):
             continue
         if path.carries == "data":
             before = word
