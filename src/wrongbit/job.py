@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+from wrongbit.align.leads import LeadFinding, lead_findings
 from wrongbit.bus.cycles import KIND_CODE, Cycles
 from wrongbit.bus.nothing import explain_nothing
 from wrongbit.bus.rebuild import Rebuilder
@@ -25,6 +26,7 @@ from wrongbit.compare.summary import Summary, summarise
 from wrongbit.compare.verdicts import DIFFERS, Verdicts
 from wrongbit.errors import CaptureError, UsageError
 from wrongbit.faults.evidence import Evidence, gather_evidence
+from wrongbit.faults.fault import BUS
 from wrongbit.faults.findings import Findings
 from wrongbit.faults.noise import DEFAULT_RATE
 from wrongbit.faults.posterior import weigh
@@ -181,6 +183,10 @@ def compare_capture(job: Job, capture: Path, progress: Progress | None = None) -
     return Comparison(cycles, verdicts, summary, (*job.memory_map.notes, *notes))
 
 
+CLIPS_MARGIN = 3.0
+"""Nats by which a mistake at the clips may explain less than the best fault and still be told. A choice."""
+
+
 @dataclass(frozen=True)
 class Diagnosis:
     """A comparison with the faults that may be behind it.
@@ -189,11 +195,13 @@ class Diagnosis:
         comparison: The cycles and their verdicts.
         evidence: The unique observations that were weighed.
         findings: Faults by posterior odds, ties as ties.
+        clips: Mistakes at the probe's clips that would show the same words with a sound machine.
     """
 
     comparison: Comparison
     evidence: Evidence
     findings: Findings
+    clips: tuple[LeadFinding, ...] = ()
 
 
 def diagnose(job: Job, comparison: Comparison, *, noise: float = DEFAULT_NOISE) -> Diagnosis:
@@ -205,7 +213,19 @@ def diagnose(job: Job, comparison: Comparison, *, noise: float = DEFAULT_NOISE) 
         noise: Probability that a bit is read wrong for no other reason, above 0 and below 0.5.
     """
     evidence = gather_evidence(comparison.cycles, comparison.verdicts)
-    return Diagnosis(comparison, evidence, weigh(evidence, job.memory_map, noise=noise))
+    findings = weigh(evidence, job.memory_map, noise=noise)
+    return Diagnosis(comparison, evidence, findings, _clips(job, comparison, findings))
+
+
+def _clips(job: Job, comparison: Comparison, findings: Findings) -> tuple[LeadFinding, ...]:
+    """Mistakes at the clips that explain the words about as well as the best fault.
+
+    Only a fault on lines that all chips share can be one: a lead does not know which chip answers.
+    """
+    if BUS not in {part for finding in findings.ties for part in finding.parts}:
+        return ()
+    leads = lead_findings(comparison.cycles, job.memory_map, noise=findings.noise)
+    return tuple(lead for lead in leads if abs(lead.log_likelihood) <= findings.best.cost + CLIPS_MARGIN)
 
 
 WORDS_EXPLAINED = 2000

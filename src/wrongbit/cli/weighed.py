@@ -62,6 +62,10 @@ def _show_findings(job: Job, diagnosis: Diagnosis) -> None:
     out.print()
     if set_up_doubtful(diagnosis):
         out.print(Text.assemble(("→ ", ACCENT), (SET_UP, "bold")), soft_wrap=True)
+    for lead in diagnosis.clips:
+        out.print(f"  A sound machine would show the same words if: {lead.say()}", soft_wrap=True)
+    if diagnosis.clips:
+        out.print(Text.assemble(("→ ", ACCENT), (diagnosis.clips[0].advice(), "bold")), soft_wrap=True)
     out.print(Text.assemble(("→ ", ACCENT), (conclusion(job, findings), "bold")), soft_wrap=True)
     out.print(
         Text(
@@ -140,6 +144,7 @@ def diagnosis_as_json(job: Job, diagnosis: Diagnosis) -> dict[str, Any]:
         "fits": findings.fits,
         "remark": findings.remark(),
         "set_up_doubtful": set_up_doubtful(diagnosis),
+        "clips": [{"says": lead.say(), "advice": lead.advice()} for lead in diagnosis.clips],
         "conclusion": conclusion(job, findings) if findings.fault_seen else findings.remark(),
         "noise": findings.noise,
         "observations": findings.observations,
