@@ -9,6 +9,7 @@ import pytest
 from replace.builders import CATALOGUE, latched, requirement
 from wrongbit.errors import InputError, UsageError
 from wrongbit.machine.model import Machine
+from wrongbit.replace.buses import processor_times
 from wrongbit.replace.requirement import LatchNeed, Requirement, Select, pin_use, selects_of
 from wrongbit.replace.requirement_file import chip_requirement, load_requirement
 
@@ -145,6 +146,19 @@ def test_a_chip_of_a_machine_file_by_its_type() -> None:
     assert need.machine == "Fellgate loom controller"
     assert need.times.ps("address_to_data") == 450_000
     assert need.loads == 2
+
+
+@pytest.mark.parametrize(
+    ("recipe", "sheet"), [("6800", "6800"), ("68000", "68000"), ("8085", "8085AH"), ("z80", "Z80")]
+)
+def test_a_recipe_finds_its_own_processors_data_sheet(recipe: str, sheet: str) -> None:
+    """ "6800" begins the name of the 68000 too, whose sheet must never be taken for it."""
+    described = machine()
+    processor = described.processor[0].model_copy(update={"recipe": recipe, "clock": "1 MHz"})
+    described = described.model_copy(update={"processor": (processor,)})
+    need = chip_requirement(described, "U7", CATALOGUE, selects={"CS1": "low", "CS2": "low"})
+    own = processor_times(CATALOGUE, sheet, "1 MHz")
+    assert own.notes[0] in need.times.notes
 
 
 def test_a_chip_of_a_machine_file_by_its_pins() -> None:

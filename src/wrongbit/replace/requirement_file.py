@@ -265,14 +265,24 @@ def _machine_times(machine: Machine, chip: Chip, catalogue: Catalogue) -> BusTim
         times = old_chip_times(chip.access_time, source="machine file")
     processor = machine.processor_of(chip.processor)
     if isinstance(processor.recipe, str) and processor.clock is not None:
-        known = {row.processor for row in catalogue.bus}
-        name = next((each for each in known if each.casefold().startswith(processor.recipe.casefold())), None)
+        name = _sheet_of(processor.recipe, catalogue)
         if name is not None:
             try:
                 return times.over(processor_times(catalogue, name, processor.clock))
             except UsageError as error:  # faster than every grade: only the old chip's figure is left
                 return replace(times, notes=(*times.notes, error.message))
     return times
+
+
+def _sheet_of(recipe: str, catalogue: Catalogue) -> str | None:
+    """The processor in the data files whom a built-in recipe is for; the files may add letters: 8085AH."""
+    wanted = recipe.casefold()
+    for row in catalogue.bus:
+        name = row.processor.casefold()
+        letters = name.removeprefix(wanted)
+        if name.startswith(wanted) and not letters[:1].isdigit():  # 6800 is not the 68000
+            return row.processor
+    return None
 
 
 def _chip_socket(chip: Chip, catalogue: Catalogue) -> Socket:
