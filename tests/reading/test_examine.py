@@ -118,3 +118,16 @@ def test_a_twin_is_compared_bit_by_bit() -> None:
     assert found.twin is not None
     assert (found.twin.words, found.twin.first, found.twin.rises, found.twin.falls) == (1, 5, 1, 1)
     assert found.twin.against_reference is None
+
+
+def test_a_type_that_says_mask_rom_holds_no_charge_to_lose() -> None:
+    """Its zeros that read 1 are opens: the machine file's type tells it where no technology is stated."""
+    truth = np.random.default_rng(5).integers(0, 256, 512, dtype=np.uint64)
+    faded = truth | np.where(np.arange(512) % 9 == 0, np.uint64(0x10), np.uint64(0))
+    passes = [reading(faded, 8)] * 3
+    eprom, mask = (
+        examine(passes, chip_map(truth, 8), chip_type=name).weighed for name in ("2764", "mask ROM")
+    )
+    assert eprom is not None and mask is not None
+    assert any(each.model == "lost charge" for each in eprom.patterns)
+    assert not any(each.model == "lost charge" for each in mask.patterns)

@@ -136,7 +136,9 @@ def examine(
     dependences = find_dependences(conditions, by_pass)
     weighed = None
     if referenced:
-        weighed = weigh_readings(stack, chip, others=others, dependences=dependences, noise=noise)
+        weighed = weigh_readings(
+            stack, chip, others=others, dependences=dependences, chip_type=chip_type, noise=noise
+        )
     wrong = always = judged = None
     if reference is not None:
         wrong, always = wrong_bits(stack, reference)
