@@ -6,7 +6,7 @@ Files are opened here; nothing is printed.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -37,6 +37,7 @@ from wrongbit.instructions.loops import Loop, find_loops
 from wrongbit.instructions.sets import instruction_set
 from wrongbit.machine.load import load_machine
 from wrongbit.machine.model import Machine, Point, Processor
+from wrongbit.machine.recipe import parse_part
 
 Progress = Callable[[int, int], None]
 """Called now and then with the bytes done and the bytes in all."""
@@ -143,6 +144,8 @@ def read_capture(job: Job, capture: Path, progress: Progress | None = None) -> t
         if (rows.kind < 0).any():
             missing = int((rows.kind < 0).sum())
             notes += (f"{missing} of {len(rows.kind)} rows have no status; taken as reads.",)
+        if rows.bank is None:
+            notes += _bank_note(job, set(), ())
         return cycles_from_rows(rows, job.processor), notes
     source = open_samples(capture, job.point, bus_widths(job.processor))
     rebuilder = Rebuilder(job.processor, job.point)
@@ -166,7 +169,32 @@ def read_capture(job: Job, capture: Path, progress: Progress | None = None) -> t
             "A list of changes is read with no allowance for channels that are late. If it comes from an "
             "instrument and not from a simulation, give the probe point a skew, such as '10 ns'.",
         )
-    return cycles, notes
+    signals = {parse_part(part)[0] for part in rebuilder.recipe.bank}
+    return cycles, notes + _bank_note(job, signals, rebuilder.unseen_bank)
+
+
+def _bank_note(job: Job, signals: Set[str], unseen: Sequence[str]) -> tuple[str, ...]:
+    """That a bank is not seen: a sound word of another bank then differs, and its chip looks faulty.
+
+    Args:
+        job: The machine.
+        signals: What the bank number is made of; nothing where the capture has no bank.
+        unseen: Of these, what the capture lacks.
+    """
+    if not any(region.bank for chip in job.memory_map.chips for region in chip.regions):
+        return ()
+    if signals <= set(unseen):
+        return (
+            "The capture does not show the bank: every cycle is taken as one of bank 0. What was read in "
+            "another bank looks wrong, though it may be right.",
+        )
+    if unseen:
+        names = ", ".join(map(repr, unseen))
+        return (
+            f"The capture does not show {names}, which is left out of the bank number: words may be compared "
+            "with those of another bank.",
+        )
+    return ()
 
 
 def compare_capture(job: Job, capture: Path, progress: Progress | None = None) -> Comparison:

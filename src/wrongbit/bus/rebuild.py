@@ -115,6 +115,12 @@ class Rebuilder:
         self._open = {}
         return self._complete(events, np.iinfo(np.int64).max)
 
+    @property
+    def unseen_bank(self) -> tuple[str, ...]:
+        """Bank signals of the recipe that the capture lacks; known from the first chunk on."""
+        names = dict.fromkeys(parse_part(part)[0] for part in self.recipe.bank)
+        return tuple(name for name in names if name in self._missing)
+
     # -- the first chunk settles how everything is read ------------------------------------------------
 
     def _begin(self, chunk: Capture) -> None:
