@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from rich.text import Text
@@ -10,6 +11,7 @@ from wrongbit.cli.compared import comparison_as_json, show_comparison
 from wrongbit.cli.show import ACCENT, QUIET, hex_word, out, show_notes
 from wrongbit.faults.findings import Finding, Findings
 from wrongbit.job import Diagnosis, Job
+from wrongbit.units import format_bits
 
 SHOWN = 6
 """Further explanations that are listed after the best group."""
@@ -129,10 +131,23 @@ def conclusion(job: Job, findings: Findings) -> str:
         if chip is None:
             told.append("the lines that all chips share")
         else:
-            told.append(f"chip {part} (bits {min(chip.lane)} to {max(chip.lane)} of the word)")
+            told.append(f"chip {part} ({lane_text(chip.lane)})")
     if len(told) == 1:
         return f"Look at {told[0]}."
     return f"Look at {', '.join(told[:-1])} or {told[-1]}: what was captured does not decide between them."
+
+
+def lane_text(lane: Sequence[int]) -> str:
+    """The word bits of a chip for a person.
+
+    >>> lane_text(range(8, 16)), lane_text([5])
+    ('bits 8 to 15 of the word', 'bit 5 of the word')
+    """
+    bits = tuple(sorted(lane))
+    if len(bits) == 1:
+        return f"bit {bits[0]} of the word"
+    gapless = bits[-1] - bits[0] == len(bits) - 1
+    return f"bits {f'{bits[0]} to {bits[-1]}' if gapless else format_bits(bits)} of the word"
 
 
 def diagnosis_as_json(job: Job, diagnosis: Diagnosis) -> dict[str, Any]:
