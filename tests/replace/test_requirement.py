@@ -176,6 +176,8 @@ def test_a_chip_that_latches_must_say_how() -> None:
 def test_a_chip_without_pins_or_a_known_type_is_refused() -> None:
     with pytest.raises(UsageError, match="gives no pins for U7, and there is no chip shape 'special'"):
         chip_requirement(machine(type="special"), "U7", CATALOGUE)
+    with pytest.raises(UsageError, match=r"neither pins nor type of U7\..*--shape 2764"):
+        chip_requirement(machine(type=""), "U7", CATALOGUE)
     with pytest.raises(UsageError, match=r"no chip 'U8'.*It has: U7"):
         chip_requirement(machine(), "U8", CATALOGUE)
 

@@ -54,7 +54,9 @@ Folder = Annotated[
         show_default=False,
     ),
 ]
-Cycles = Annotated[int, typer.Option("--cycles", min=1, help="Bus cycles from reset that are captured.")]
+Cycles = Annotated[
+    int, typer.Option("--cycles", min=1, max=2_000_000, help="Bus cycles from reset that are captured.")
+]
 Seed = Annotated[int, typer.Option("--seed", help="Source of everything that varies.")]
 
 CHIP_MACHINE = "quarrybank"

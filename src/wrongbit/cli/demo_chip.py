@@ -284,7 +284,7 @@ def _close(case: ChipCase) -> int:
     if case.worn is not None:
         wrong = _check(case)
     out.print()
-    out.print("Go on with the same files:")
+    out.print(f"Go on with the same files, in {case.folder}:", soft_wrap=True, markup=False)
     for line in _further(case):
         out.print(f"  {line}", soft_wrap=True, markup=False)
     out.print("  wrongbit demo --list", Text("  other machines and other faults", QUIET))

@@ -35,7 +35,7 @@ def prepare() -> None:
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
         if stream is None:  # closed by the caller, as with `>&-`
-            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
         elif isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="wrongbit.plain")
 

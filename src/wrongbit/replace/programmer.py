@@ -137,7 +137,7 @@ def _check_images(images: Sequence[Contents], plan: Plan, allow_unknown: bool) -
             first = image.base + int(holes[0]) if len(holes) else (0 if image.base else len(image))
             raise ImageError(
                 f"{missing} of {need.words} words are not wholly known, the first at 0x{first:X}.",
-                "Complete the contents, or allow unknown bits to be written as 1.",
+                "Complete the contents, or allow unknown bits to be written as 1 (--allow-unknown).",
                 file=file,
             )
 
@@ -269,7 +269,8 @@ def _write_all(jobs: Sequence[_Job], folder: Path, *, replace: bool) -> None:
     present = [job.name for job in jobs if (folder / job.name).exists()]
     if present and not replace:
         raise UsageError(
-            f"{folder / present[0]} exists already.", "Choose another folder, or allow it to be replaced."
+            f"{folder / present[0]} exists already.",
+            "Choose another folder, or allow it to be replaced (--replace).",
         )
     parts: list[Path] = []
     named: list[Path] = []

@@ -304,6 +304,8 @@ def _chip_socket(chip: Chip, catalogue: Catalogue) -> Socket:
         return catalogue.socket_named(chip.type)
     except UsageError as error:
         raise UsageError(
-            f"the machine file gives no pins for {chip.name}, and {error.message}",
-            "Add pins = { A0 = 8, D0 = 9, … } to the chip, or name the shape that it has, such as 2764.",
+            f"the machine file gives no pins for {chip.name}, and {error.message}"
+            if chip.type
+            else f"the machine file gives neither pins nor type of {chip.name}.",
+            "Add pins = { A0 = 8, D0 = 9, … } to the chip, or name the shape that it has: --shape 2764.",
         ) from None
