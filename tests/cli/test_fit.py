@@ -116,6 +116,47 @@ def test_several_images_by_jumpers(capsys: pytest.CaptureFixture[str], tmp_path:
     assert "1000 v1.bin: JP1 open" in label
 
 
+WIDE_MACHINE = """
+[machine]
+name = "Penhallow wool sorter"
+
+[[processor]]
+name = "U1"
+word_bits = 16
+address_bits = 23
+byte_order = "big"
+recipe = "68000"
+clock = "8 MHz"
+
+[[chip]]
+name = "U5"
+kind = "rom"
+words = 65536
+bits = 16
+lane = "0..15"
+access_time = "250 ns"
+image = { file = "u5.bin" }
+region = [{ base = 0, size = 65536 }]
+"""
+
+
+@pytest.mark.parametrize(("order", "first"), [("little", b"\x34\x12"), ("big", b"\x12\x34")])
+def test_a_wide_image_is_read_in_the_processors_order_and_written_in_the_programmers(
+    order: str, first: bytes, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """The 68000 has the high byte of a word at the lower address (M68000 User's Manual)."""
+    (tmp_path / "wool.toml").write_text(WIDE_MACHINE)
+    (tmp_path / "u5.bin").write_bytes(b"\x12\x34" + bytes(131070))
+    machine = str(tmp_path / "wool.toml")
+    for image in ((), (str(tmp_path / "u5.bin"),)):
+        code, _, told = run(
+            capsys, "files", machine, *image, "--chip", "U5", "--shape", "27C1024", "--memory", "27C1024",
+            "--byte-order", order, "--format", "binary", "--folder", str(tmp_path / "out"), "--replace",
+        )  # fmt: skip
+        assert (code, told) == (0, "")
+        assert (tmp_path / "out" / "U5.bin").read_bytes()[:2] == first
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Literal, cast
+from typing import Annotated, cast
 
 import typer
 from rich.text import Text
@@ -14,7 +14,9 @@ from wrongbit.cli.show import indented, out, plain_table, print_json
 from wrongbit.errors import UsageError
 from wrongbit.image.contents import Contents
 from wrongbit.image.formats import FormatName
-from wrongbit.machine.model import ImageFile
+from wrongbit.image.lanes import ByteOrder
+from wrongbit.machine.load import load_machine
+from wrongbit.machine.model import Chip, ImageFile
 from wrongbit.replace.fit import Plan
 from wrongbit.replace.programmer import ALL_FORMATS, WrittenFile, write_programmer_files
 
@@ -42,7 +44,9 @@ def files(
     take: Annotated[
         str, typer.Option("--take", help="Part of the image: all, even, odd, low or high.")
     ] = "all",
-    byte_order: Annotated[str, typer.Option("--byte-order", help="Wide memories: little or big.")] = "little",
+    byte_order: Annotated[
+        str, typer.Option("--byte-order", help="Bytes of wide words in the files: little or big.")
+    ] = "little",
     allow_unknown: Annotated[
         bool, typer.Option("--allow-unknown", help="Write bits that are not known as 1.")
     ] = False,
@@ -62,7 +66,7 @@ def files(
 ) -> int:
     """Write a file for the programmer for each memory of a replacement, with labels, and read them back."""
     kinds = [_one_of("--format", kind, ALL_FORMATS) for kind in formats or ALL_FORMATS]
-    order = cast(Literal["little", "big"], _one_of("--byte-order", byte_order, ("little", "big")))
+    order = cast(ByteOrder, _one_of("--byte-order", byte_order, ("little", "big")))
     part = _one_of("--take", take, ("all", "even", "odd", "low", "high"))
     paths = image or []
     choice = fitting.choice_of(memory, grade, latch, family, buffer, margin, made_today)
@@ -70,7 +74,7 @@ def files(
         file, chip, shape, tuple(select or ()), latched_by, choice, len(paths) if len(paths) > 1 else None
     )
     plan = fitting.find_plans(asked).best
-    images = [_read(path, plan, part, order) for path in paths] or [_machines_own(asked, plan)]
+    images = _images(asked, plan, paths, part, order)
     chosen = cast(list[FormatName], kinds)
     written = write_programmer_files(
         images, plan, out_folder, chosen, allow_unknown=allow_unknown, replace=overwrite, byte_order=order
@@ -88,29 +92,38 @@ def _one_of(option: str, value: str, allowed: tuple[str, ...]) -> str:
     return value
 
 
-def _read(path: Path, plan: Plan, part: str, order: Literal["little", "big"]) -> Contents:
-    """An image file as the old chip's contents, by the same rules as a machine file's image."""
+def _images(
+    asked: fitting.Asked, plan: Plan, paths: list[Path], part: str, order: ByteOrder
+) -> list[Contents]:
+    """The old chip's contents, by the same rules as a machine file's image.
+
+    Bytes of wide words are in the processor's order where a machine file tells it, else in that of the files
+    to be written.
+    """
     from wrongbit.image.load import load_chip_contents
 
-    entry = ImageFile.model_validate({"file": path.name, "take": part})
-    return load_chip_contents(entry, plan.need.words, plan.need.bits, path.parent, byte_order=order)
-
-
-def _machines_own(asked: fitting.Asked, plan: Plan) -> Contents:
-    """The contents that the machine file names for the chip."""
-    from wrongbit.image.load import load_chip_contents
-    from wrongbit.machine.load import load_machine
-
-    if asked.chip is None:
+    entries = [(path.parent, ImageFile.model_validate({"file": path.name, "take": part})) for path in paths]
+    if asked.chip is None and not entries:
         raise UsageError("no image is named.", "Name the file with the old chip's contents after FILE.")
-    machine = load_machine(asked.file)
-    chip = next(each for each in machine.chip if each.name == asked.chip)
+    if asked.chip is not None:
+        machine = load_machine(asked.file)
+        chip = next(each for each in machine.chip if each.name == asked.chip)
+        order = machine.processor_of(chip.processor).byte_order
+        entries = entries or [(asked.file.parent, _machines_own(chip))]
+    need = plan.need
+    return [
+        load_chip_contents(entry, need.words, need.bits, folder, byte_order=order)
+        for folder, entry in entries
+    ]
+
+
+def _machines_own(chip: Chip) -> ImageFile:
     if chip.image is None:
         raise UsageError(
             f"the machine file names no image for {chip.name}.",
             "Name the file with its contents after FILE.",
         )
-    return load_chip_contents(chip.image, plan.need.words, plan.need.bits, asked.file.parent)
+    return chip.image
 
 
 def _show(plan: Plan, written: tuple[WrittenFile, ...]) -> None:
