@@ -13,14 +13,14 @@ from pathlib import Path
 
 from wrongbit.bits import mask_of
 from wrongbit.machine.lines import Path as KeyPath
-from wrongbit.machine.model import Chip, Machine, Processor, default_address_lines, describe_bits
+from wrongbit.machine.model import Chip, Machine, Processor, default_address_lines
 from wrongbit.machine.names import parse_signal, split_bus_bit
-from wrongbit.machine.path_checks import check_paths as _check_paths
-from wrongbit.machine.problems import Problem, either, suggestion
+from wrongbit.machine.path_checks import check_paths
+from wrongbit.machine.problems import Problem, either, repeated_names, suggestion
 from wrongbit.machine.recipe import Recipe, parse_event
 from wrongbit.machine.recipe_checks import check_recipe, names_used
 from wrongbit.machine.start_up_checks import check_start_up
-from wrongbit.units import format_address
+from wrongbit.units import format_address, format_bits
 
 
 @dataclass(frozen=True)
@@ -79,15 +79,7 @@ def _names_are_unique(machine: Machine, surroundings: Surroundings) -> Iterator[
         (("point", index, "name"), point.name) for index, point in enumerate(machine.point)
     ]
     for group in (parts, paths, points):
-        seen: dict[str, KeyPath] = {}
-        for path, name in group:
-            first = seen.setdefault(name.casefold(), path)
-            if first != path:
-                yield Problem(
-                    path,
-                    f"the name {name!r} is already taken by {first[0]}[{first[1]}].",
-                    "Give each a name of its own.",
-                )
+        yield from repeated_names(group, "Give each a name of its own.")
 
 
 def _processors_exist(machine: Machine, surroundings: Surroundings) -> Iterator[Problem]:
@@ -185,7 +177,7 @@ def _renamed_signals(path: KeyPath, processor: Processor, recipe: Recipe) -> Ite
 def _lanes_fit(machine: Machine, surroundings: Surroundings) -> Iterator[Problem]:
     for index, chip, processor in _chips(machine):
         path = ("chip", index, "lane")
-        lane = describe_bits(chip.lane)
+        lane = format_bits(chip.lane)
         if len(chip.lane) != chip.bits:
             yield Problem(
                 path,
@@ -215,7 +207,7 @@ def _address_lines_fit(machine: Machine, surroundings: Surroundings) -> Iterator
     for index, chip, processor in _chips(machine):
         path = ("chip", index, "address_lines")
         lines = default_address_lines(chip, processor)
-        needed = _line_count(chip)
+        needed = chip.line_count
         if len(set(lines)) < len(lines):
             yield Problem(
                 path,
@@ -241,8 +233,7 @@ def _address_lines_fit(machine: Machine, surroundings: Surroundings) -> Iterator
 
 def _half_used(path: KeyPath, chip: Chip, processor: Processor, lines: tuple[int, ...]) -> Iterator[Problem]:
     """Fewer lines than the chip has are right where the others are tied; then its regions are as small."""
-    step = _addresses_a_word(processor)
-    largest = max(region.size for region in chip.region) // step
+    largest = max(region.size for region in chip.region) // processor.addresses_a_word
     if largest > 1 << len(lines):
         yield Problem(
             path,
@@ -251,10 +242,6 @@ def _half_used(path: KeyPath, chip: Chip, processor: Processor, lines: tuple[int
             "Name one processor address bit for each address line of the chip, line 0 first; where a line "
             "is tied, make the region as small as what can be reached.",
         )
-
-
-def _addresses_a_word(processor: Processor) -> int:
-    return max(processor.word_bits // 8, 1) if processor.address_unit == "byte" else 1
 
 
 def _regions_fit(machine: Machine, surroundings: Surroundings) -> Iterator[Problem]:
@@ -344,7 +331,7 @@ def _clash(first: _Driver, second: _Driver, processor: Processor) -> Problem:
     shared = [bit for bit in first.chip.lane if bit in second.chip.lane]
     return Problem(
         path,
-        f"{first.chip.name} and {second.chip.name} both drive bits {describe_bits(tuple(sorted(shared)))} "
+        f"{first.chip.name} and {second.chip.name} both drive bits {format_bits(tuple(sorted(shared)))} "
         f"{where}.",
         "Correct lane, base or size of one of them, or give their regions different banks.",
     )
@@ -356,7 +343,7 @@ def _clash(first: _Driver, second: _Driver, processor: Processor) -> Problem:
 def _array_fits(machine: Machine, surroundings: Surroundings) -> Iterator[Problem]:
     """Rows and columns are chosen by the chip's own address lines, each by one of them."""
     for index, chip in enumerate(machine.chip):
-        count = _line_count(chip)
+        count = chip.line_count
         for key in ("rows", "columns"):
             lines: tuple[int, ...] = getattr(chip, key)
             path = ("chip", index, key)
@@ -395,18 +382,13 @@ def _pins_fit(machine: Machine, surroundings: Surroundings) -> Iterator[Problem]
 
 def _pin_number(path: KeyPath, chip: Chip, name: str) -> Iterator[Problem]:
     bus, bit = split_bus_bit(name) or ("", 0)
-    what, count = {"D": ("outputs", chip.bits), "A": ("address lines", _line_count(chip))}.get(bus, ("", 1))
+    what, count = {"D": ("outputs", chip.bits), "A": ("address lines", chip.line_count)}.get(bus, ("", 1))
     if bit >= count and what:
         yield Problem(
             path,
             f"the chip has {count} {what}, numbered from 0.",
             "Correct the name, or words or bits of the chip.",
         )
-
-
-def _line_count(chip: Chip) -> int:
-    """Address lines that the chip's words need."""
-    return (chip.words - 1).bit_length()
 
 
 def _only_roms_have_contents(machine: Machine, surroundings: Surroundings) -> Iterator[Problem]:
@@ -528,7 +510,7 @@ def _columns(path: KeyPath, columns: dict[str, str], ignored: Sequence[str]) -> 
 
 def _paths_fit(machine: Machine, surroundings: Surroundings) -> Iterator[Problem]:
     """Paths, the parts on them, and where probe points touch them."""
-    yield from _check_paths(machine)
+    yield from check_paths(machine)
 
 
 def _start_up_fits(machine: Machine, surroundings: Surroundings) -> Iterator[Problem]:

@@ -16,7 +16,7 @@ from wrongbit.machine.checks import Surroundings, check_machine
 from wrongbit.machine.fields import FROM_FILE
 from wrongbit.machine.lines import Path as KeyPath
 from wrongbit.machine.lines import key_lines
-from wrongbit.machine.model import Machine, default_address_lines
+from wrongbit.machine.model import Machine
 from wrongbit.machine.problems import machine_file_error, problems_of
 
 LARGEST_FILE = 4 * 2**20
@@ -182,6 +182,3 @@ def _lines(text: str) -> Mapping[KeyPath, int]:
         return key_lines(text)
     except (ValueError, IndexError, RecursionError):
         return {}
-
-
-__all__ = ["default_address_lines", "load_machine", "read_machine"]

@@ -2,7 +2,7 @@
 
 Reading order: `Machine` at the end holds everything. Field descriptions here are the text of the
 published JSON Schema and of ``docs/machine-file.md``. Checks that need more than one entry (does this
-chip's processor exist? do two ROMs drive the same bits?) live in `wrongbit.machine.load`.
+chip's processor exist? do two ROMs drive the same bits?) live in `wrongbit.machine.checks`.
 """
 
 from __future__ import annotations
@@ -39,7 +39,6 @@ from wrongbit.machine.recipe import (
     Strict,
 )
 from wrongbit.machine.start_up import Clock, Rail, StartInput
-from wrongbit.units import format_bits
 
 Level = Literal["high", "low"]
 
@@ -134,6 +133,11 @@ class Processor(Strict):
         "left out: the one of the recipe's processor family.",
     )
 
+    @property
+    def addresses_a_word(self) -> int:
+        """Addresses from one word of the bus to the next: several where they count bytes of a wider bus."""
+        return max(self.word_bits // 8, 1) if self.address_unit == "byte" else 1
+
 
 class Region(Strict):
     """Addresses at which a chip answers."""
@@ -203,6 +207,11 @@ class Chip(Strict):
     prior: Amount | None = Field(
         default=None, description="Failures in a million hours, for weighing; left out: by kind and pins."
     )
+
+    @property
+    def line_count(self) -> int:
+        """Address lines that its words need."""
+        return (self.words - 1).bit_length()
 
 
 class Listing(Strict):
@@ -406,15 +415,8 @@ def default_address_lines(chip: Chip, processor: Processor) -> tuple[int, ...]:
     """
     if chip.address_lines is not None:
         return chip.address_lines
-    first = 0
-    if processor.address_unit == "byte":
-        first = max(processor.word_bits // 8, 1).bit_length() - 1
-    return tuple(range(first, first + (chip.words - 1).bit_length()))
-
-
-def describe_bits(bits: tuple[int, ...]) -> str:
-    """Bits as a person writes them: the notation of the machine file."""
-    return format_bits(bits)
+    first = processor.addresses_a_word.bit_length() - 1
+    return tuple(range(first, first + chip.line_count))
 
 
 def json_schema() -> dict[str, Any]:
@@ -500,6 +502,5 @@ __all__ = [
     "Region",
     "StartInput",
     "default_address_lines",
-    "describe_bits",
     "json_schema",
 ]

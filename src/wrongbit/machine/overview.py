@@ -372,8 +372,7 @@ def _chip_remarks(machine: Machine, processor: Processor, chip: Chip) -> Iterato
         yield f"{chip.name} is a ROM without an image or a listing: what is read from it cannot be judged."
     if chip.kind == "io":
         return
-    step = max(processor.word_bits // 8, 1) if processor.address_unit == "byte" else 1
-    sizes = [-(-region.size // step) for region in chip.region]
+    sizes = [-(-region.size // processor.addresses_a_word) for region in chip.region]
     if max(sizes) > chip.words:
         yield f"{chip.name} has {chip.words} words and a region of {max(sizes)}: they repeat there."
     elif sum(sizes) < chip.words:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from wrongbit.machine.lines import Path as KeyPath
-from wrongbit.machine.model import Machine, Path, Processor, default_address_lines, describe_bits
+from wrongbit.machine.model import Machine, Path, Processor, default_address_lines
 from wrongbit.machine.problems import Problem, either, suggestion
+from wrongbit.units import format_bits
 
 
 def check_paths(machine: Machine) -> Iterator[Problem]:
@@ -64,8 +65,8 @@ def _bits(machine: Machine, path: Path, at: KeyPath) -> Iterator[Problem]:
     if allowed and strange:
         yield Problem(
             key,
-            f"bit {describe_bits(strange)} belongs to none of {', '.join(path.chips)}; they have "
-            f"{describe_bits(tuple(sorted(allowed)))}.",
+            f"bit {format_bits(strange)} belongs to none of {', '.join(path.chips)}; they have "
+            f"{format_bits(tuple(sorted(allowed)))}.",
             "Correct signals or chips.",
         )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any, cast, get_args
@@ -72,6 +72,20 @@ def either(names: Iterable[str]) -> str:
     """
     shown = [repr(name) for name in names]
     return " or ".join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)
+
+
+def repeated_names(named: Iterable[tuple[Path, str]], remedy: str) -> Iterator[Problem]:
+    """A problem for each name that stands a second time; capitals do not tell two names apart.
+
+    Args:
+        named: Path and text of each name, in the order of the file.
+        remedy: What to do.
+    """
+    seen: dict[str, Path] = {}
+    for path, name in named:
+        first = seen.setdefault(name.casefold(), path)
+        if first != path:
+            yield Problem(path, f"the name {name!r} is already taken by {first[0]}[{first[1]}].", remedy)
 
 
 def machine_file_error(

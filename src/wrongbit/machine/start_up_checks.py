@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from wrongbit.machine.limits import parse_limits
 from wrongbit.machine.lines import Path as KeyPath
 from wrongbit.machine.model import Machine
-from wrongbit.machine.problems import Problem
+from wrongbit.machine.problems import Problem, repeated_names
 from wrongbit.machine.start_up import StartInput
 
 
@@ -20,22 +20,12 @@ def check_start_up(machine: Machine) -> Iterator[Problem]:
 
 def _names_are_unique(machine: Machine) -> Iterator[Problem]:
     """A measured value names a rail, a clock or an input; it must not mean two."""
-    seen: dict[str, KeyPath] = {}
-    groups = (
-        ("rail", [each.name for each in machine.rail]),
-        ("clock", [each.name for each in machine.clock]),
-        ("input", [each.name for each in machine.input]),
-    )
-    for table, names in groups:
-        for index, name in enumerate(names):
-            path: KeyPath = (table, index, "name")
-            first = seen.setdefault(name.casefold(), path)
-            if first != path:
-                yield Problem(
-                    path,
-                    f"the name {name!r} is already taken by {first[0]}[{first[1]}].",
-                    "Give each rail, clock and input a name of its own.",
-                )
+    named: list[tuple[KeyPath, str]] = [
+        *((("rail", index, "name"), each.name) for index, each in enumerate(machine.rail)),
+        *((("clock", index, "name"), each.name) for index, each in enumerate(machine.clock)),
+        *((("input", index, "name"), each.name) for index, each in enumerate(machine.input)),
+    ]
+    yield from repeated_names(named, "Give each rail, clock and input a name of its own.")
 
 
 def _pulses_fit(path: KeyPath, each: StartInput) -> Iterator[Problem]:
