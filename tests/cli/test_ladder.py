@@ -45,8 +45,8 @@ def test_values_by_hand_and_from_a_capture(folder: Path, capsys: pytest.CaptureF
     )
     Path("sheet.csv").write_text("name,value\nVCC,4.9 V\nVCC ripple,30 mV\nVEE,-12 V\n", encoding="utf-8")
     code, said, _ = run(
-        capsys, "--sheet", "sheet.csv", "--measured", "PHI0 = 1 MHz", "--capture", "start.csv", "--point", "J3",
-        "--json",
+        capsys, "--sheet", "sheet.csv", "--measured", "PHI0 = 1 MHz", "--capture", "start.csv",
+        "--point", "J3", "--json",
     )  # fmt: skip
     found = json.loads(said)
     assert code == 1

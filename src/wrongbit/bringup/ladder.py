@@ -7,7 +7,7 @@ measured; the first one outside is where the repair goes on, whatever the rungs 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -167,7 +167,7 @@ def rungs_of(machine: Machine) -> tuple[Rung, ...]:
         rungs += _clock_rungs(clock)
     for group, entries in (("reset", resets), ("input", others)):
         for each in entries:
-            rungs += _input_rungs("reset" if group == "reset" else "input", each)
+            rungs += input_rungs("reset" if group == "reset" else "input", each)
     return tuple(rungs)
 
 
@@ -187,7 +187,8 @@ def _clock_rungs(clock: Clock) -> Iterator[Rung]:
             yield _rung("clock", clock.name, key, limits, clock.test_point)
 
 
-def _input_rungs(group: Group, each: StartInput) -> Iterator[Rung]:
+def input_rungs(group: Group, each: StartInput) -> Iterator[Rung]:
+    """Rungs of one reset or start-up input."""
     timing: tuple[tuple[Key, str | None], ...] = (
         ("period", each.period), ("low", each.low), ("high", each.high),
     )  # fmt: skip
@@ -261,8 +262,12 @@ def judge(machine: Machine, measured: Mapping[tuple[str, Key], Measured]) -> Lad
         measured: (name, key) = what was measured. Counts that have no rung of their own (missing and short
             pulses) get one below the timing of their signal.
     """
+    return Ladder(machine.machine.name, judge_rungs(rungs_of(machine), measured))
+
+
+def judge_rungs(rungs: Sequence[Rung], measured: Mapping[tuple[str, Key], Measured]) -> tuple[Rung, ...]:
+    """Rungs with their verdicts, and those of counts below the timing of their signal."""
     judged: list[Rung] = []
-    rungs = rungs_of(machine)
     for index, rung in enumerate(rungs):
         found = measured.get((rung.name, rung.key))
         judged.append(rung if found is None else judge_rung(rung, found))
@@ -270,7 +275,7 @@ def judge(machine: Machine, measured: Mapping[tuple[str, Key], Measured]) -> Lad
         levels_next = following is None or following.name != rung.name or following.key.endswith("level")
         if levels_next and not rung.key.endswith("level"):
             judged += _counts(rung, measured)
-    return Ladder(machine.machine.name, tuple(judged))
+    return tuple(judged)
 
 
 def _counts(rung: Rung, measured: Mapping[tuple[str, Key], Measured]) -> Iterator[Rung]:

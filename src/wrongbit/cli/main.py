@@ -36,6 +36,7 @@ VERBS: tuple[Verb, ...] = (
     ),
     Verb("check", "Check a machine file and show what it says; print the JSON Schema.", "check"),
     Verb("ladder", "Judge rails, clock, reset and start-up inputs, before any bus is looked at.", "bringup"),
+    Verb("standin", "Compute a stand-in for a missing start-up signal: 555 parts, timer counts.", "standin"),
     Verb("cycles", "Rebuild the bus cycles of a capture.", "cycles"),
     Verb("leads", "Check your clips: swapped, inverted, unconnected, doubled leads, a wrong edge.", "leads"),
     Verb("recover", "Find the address of every word of a capture that has none to rely on.", "recover"),
