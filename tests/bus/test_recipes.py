@@ -54,6 +54,10 @@ class TestNames:
         assert alias in recipe_names() and alias not in family_names()
         assert builtin_recipe(alias) == builtin_recipe(ALIASES[alias])
 
+    def test_none_has_a_bank(self) -> None:
+        """What a machine file's overview says of banks and samples rests on this."""
+        assert not any(builtin_recipe(name).bank for name in recipe_names())
+
     def test_capitals_and_blanks_do_not_matter(self) -> None:
         assert builtin_recipe(" Z80 ") == builtin_recipe("z80")
         assert builtin_recipe("8086-MAXIMUM") == builtin_recipe("8086-maximum")

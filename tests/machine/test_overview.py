@@ -159,6 +159,7 @@ class TestRemarks:
             ([chip("A", size=16)], {}, "A has 64 words, of which its regions show 16"),
             ([chip("A", base=32, size=64)], {}, "begins with the chip's word 0x20"),
             ([chip("A", bank=1)], {"processor": {"recipe": BANKLESS}}, "has no bank signals"),
+            ([chip("A", bank=1)], {"processor": {"recipe": "z80"}}, "has no bank signals"),
         ],
     )
     def test_worth_a_second_look(self, chips: list[dict[str, Any]], keys: dict[str, Any], said: str) -> None:

@@ -357,7 +357,7 @@ def _processor_remarks(machine: Machine, processor: Processor) -> Iterator[str]:
         yield f"{name} has no chip on its bus."
     elif start is not None and not any(_answering(machine, processor, start)):
         yield f"{name} starts at {format_address(start, processor.address_bits)}, where no memory answers."
-    if isinstance(processor.recipe, Recipe) and not processor.recipe.bank:
+    if not isinstance(processor.recipe, Recipe) or not processor.recipe.bank:  # no built-in one has a bank
         banked = [chip.name for chip in machine.chips_of(processor) if any(r.bank for r in chip.region)]
         if banked:
             yield (
