@@ -71,7 +71,9 @@ def test_a_torn_listing_fills_what_it_can(tmp_path: Path) -> None:
     (tmp_path / "page.lst").write_text("E000  A9 01  LDA #1\nE002  8D 00  STA\n", encoding="ascii")
     text = HEAD.format(word_bits=8, recipe="6502", more="") + chip("U2", "0..7", 0xE000, 16, "")
     text += '\n[[listing]]\nfile = "page.lst"\n'
-    assert looked_up(built(tmp_path, text), 0xE000, 0xE003, 0xE004) == [(0xA9, 0xFF), (0, 0xFF), (0, 0)]
+    found = built(tmp_path, text)
+    assert looked_up(found, 0xE000, 0xE003, 0xE004) == [(0xA9, 0xFF), (0, 0xFF), (0, 0)]
+    assert found.notes[0].startswith("page.lst: 2 of 2 lines used")  # of several listings one knows which
 
 
 def test_references_that_disagree_are_told_and_the_image_stands(tmp_path: Path) -> None:

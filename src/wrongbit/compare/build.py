@@ -40,7 +40,7 @@ def build_memory_map(machine: Machine, processor: Processor, folder: Path) -> Me
                 byte_order=processor.byte_order,
                 address_unit=processor.address_unit,
             )
-            notes += contents.notes
+            notes += [f"{listing.file}: {note}" for note in contents.notes]
             chips = tuple(_with_listing(chip, listing, contents, notes) for chip in chips)
     return MemoryMap(processor.name, processor.word_bits, processor.address_bits, chips, tuple(notes))
 
