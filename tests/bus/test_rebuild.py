@@ -284,6 +284,28 @@ def test_no_cycle_says_which_term_never_held_and_which_wires_were_still() -> Non
     assert "CS (low)" in told and "WR (high)" in told and "RD (" not in told
 
 
+def test_a_transfer_left_out_for_a_missing_signal_is_told_as_such() -> None:
+    """It was never tried, so that neither its event nor its terms are at fault."""
+    recipe = Recipe.model_validate(
+        {
+            "transfer": [
+                {"kind": "fetch", "at": "RD ends", "where": ["M1"]},
+                {"kind": "read", "at": "RD   ends", "where": ["CS"]},
+            ],
+            "active_low": ["RD"],
+            "optional": ["M1"],
+        }
+    )
+    of = layout(*NAMES)
+    rows = [{**row, "CS": 0} for row in read_cycle(5, 9) * 2]
+    chunk = capture(of, rows, Times())
+    rebuilder = Rebuilder(processor(recipe), point())
+    assert not len(rebuilder.feed(chunk)) and not len(rebuilder.finish())
+    told = explain_nothing(rebuilder, [chunk])
+    assert "fetch: left out, as the capture does not carry 'M1'." in told
+    assert "read: 'RD   ends' came 2 times, but CS never held then." in told
+
+
 def plain_reading(
     planes: list[int], unknown: list[int], of: Layout, guard: int
 ) -> list[tuple[str, int, int, int]]:

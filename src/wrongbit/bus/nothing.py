@@ -8,7 +8,7 @@ import numpy as np
 
 from wrongbit.bus.rebuild import Rebuilder
 from wrongbit.capture.capture import Capture
-from wrongbit.machine.recipe import Transfer
+from wrongbit.machine.recipe import Transfer, parse_event
 
 
 def still_signals(chunks: Iterable[Capture]) -> tuple[dict[str, str], int]:
@@ -63,7 +63,10 @@ def explain_nothing(rebuilder: Rebuilder, chunks: Iterable[Capture]) -> tuple[st
 
 
 def _why(rebuilder: Rebuilder, number: int, transfer: Transfer) -> str:
-    events = rebuilder.tally.events.get(transfer.at, 0)
+    lacking = sorted(rebuilder.lacking(transfer))
+    if lacking:
+        return f"{transfer.kind}: left out, as the capture does not carry {', '.join(map(repr, lacking))}."
+    events = rebuilder.tally.events.get(parse_event(transfer.at), 0)
     if not events:
         return (
             f"{transfer.kind}: the event '{transfer.at}' never came. If its pulses last only one or two "

@@ -42,11 +42,11 @@ class Tally:
     """What happened to the transfers' events, for explaining a capture without cycles.
 
     Args:
-        events: Number of events seen, by the recipe's text of the event.
+        events: Number of events seen, by event as `parse_event` gives it.
         failed: Number of events of a transfer at which a term did not hold, by (transfer number, term).
     """
 
-    events: dict[str, int] = field(default_factory=dict)
+    events: dict[tuple[str, str], int] = field(default_factory=dict)
     failed: dict[tuple[int, str], int] = field(default_factory=dict)
 
 
@@ -121,6 +121,10 @@ class Rebuilder:
         names = dict.fromkeys(parse_part(part)[0] for part in self.recipe.bank)
         return tuple(name for name in names if name in self._missing)
 
+    def lacking(self, item: Latch | Transfer) -> frozenset[str]:
+        """What a latch or transfer needs and the capture does not give, so that it is left out."""
+        return self._missing & self._needs(item)
+
     # -- the first chunk settles how everything is read ------------------------------------------------
 
     def _begin(self, chunk: Capture) -> None:
@@ -151,9 +155,7 @@ class Rebuilder:
             self._guard_moment = self._guard * (period or 1)
         self._clock = self._state_clock() if state else None
         self._missing = self._check_signals()
-        self._events = {
-            parse_event(item.at) for item in self._steps() if not self._needs(item) & self._missing
-        }
+        self._events = {parse_event(item.at) for item in self._steps() if not self.lacking(item)}
         self._strobes = tuple(
             self._strobe(name)
             for name in sorted({name for name, _ in self._events})
@@ -228,8 +230,6 @@ class Rebuilder:
         pins = self._resolved
         wires = []
         for piece in name.split("|"):
-            if piece in self._missing:
-                continue
             positions = pins.layout.bits_of(pins.canonical(piece))
             if len(positions) != 1:
                 raise CaptureError(
@@ -350,11 +350,11 @@ class Rebuilder:
         order: list[NDArray[np.int64]] = []
         by_event: dict[tuple[str, str], list[tuple[int, Transfer]]] = {}
         for number, transfer in enumerate(self.recipe.transfer):
-            if not self._needs(transfer) & self._missing:
+            if not self.lacking(transfer):
                 by_event.setdefault(parse_event(transfer.at), []).append((number, transfer))
         for key, transfers in by_event.items():
             edges = ready.get(key)
-            self.tally.events[" ".join(key)] = self.tally.events.get(" ".join(key), 0) + len(edges or ())
+            self.tally.events[key] = self.tally.events.get(key, 0) + len(edges or ())
             if edges is None or not len(edges):
                 continue
             free = np.ones(len(edges), np.bool_)
