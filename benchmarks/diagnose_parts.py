@@ -2,8 +2,8 @@
 
 Run: ``python benchmarks/diagnose_parts.py [first seed [last seed]]``. Every fault that changes what some
 probe point sees counts: is its part in the top tie once all points were captured? Then, from a first capture
-with at most 12 suspects left, the expected number of measurements when each is the most telling one, beside the
-best strategy of all, found by exhaustive search.
+with at most 12 suspects left, the expected number of measurements when each is the most telling one, beside
+the best strategy of all, found by exhaustive search.
 """
 
 from __future__ import annotations

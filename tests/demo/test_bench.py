@@ -58,7 +58,7 @@ def test_a_data_buffer_that_all_chips_share_is_the_bus(part, bus):
     apart = np.flatnonzero(seen.address[:300] != plain.address[: len(seen)])
     together = int(apart[0]) if len(apart) else len(plain)
     rom = np.flatnonzero(plain.address[:together] >= 0xE000)
-    assert len(rom) >= 4  # the reset vector and what it leads to
+    assert len(rom) >= 2  # the reset vector at least
     assert (seen.word[rom] == plain.word[rom]).all()
 
 
@@ -73,9 +73,8 @@ def test_a_fault_is_seen_behind_its_part_only():
     ):
         faulty = on.trace(point)
         whole = sound.trace(point)
-        good = dict(
-            zip(whole.address[whole.kind < 2].tolist(), whole.word[whole.kind < 2].tolist(), strict=True)
-        )
+        reads = whole.kind < 2
+        good = dict(zip(whole.address[reads].tolist(), whole.word[reads].tolist(), strict=True))
         rom = (faulty.address < 4096) & (faulty.kind < 2)  # fetches and reads
         differ = [
             w != good.get(a, w)
