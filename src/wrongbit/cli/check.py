@@ -57,7 +57,7 @@ def check(
     if as_json:
         print_json({**asdict(seen), "reference_notes": notes})
         return 0
-    _show(seen, {p.name: (p.word_bits, p.address_bits) for p in loaded.processor})
+    _show(seen)
     if notes:
         out.print()
         show_notes(notes)
@@ -65,38 +65,43 @@ def check(
     return 0
 
 
-def _show(seen: Overview, widths: dict[str, tuple[int, int]]) -> None:
-    out.print(Text(seen.name, "bold"), "(invented)" if seen.invented else "")
+def _show(seen: Overview) -> None:
+    out.print(Text.assemble((seen.name, "bold"), " (invented)" if seen.invented else ""))
     show_cautions(seen.cautions)
     if seen.notes:
         out.print(Text(seen.notes, QUIET), soft_wrap=True)
     for processor in seen.processors:
-        _, address_bits = widths[processor.name]
         out.print()
+        told = (
+            processor.family,
+            f"{processor.word_bits}-bit words",
+            f"{processor.address_bits}-bit addresses of {processor.address_unit}s",
+            f"bus recipe {processor.recipe}",
+            f"clock {processor.clock}" if processor.clock else "",
+        )
         out.print(
-            Text(f"{processor.name}", "bold"),
-            f"{processor.family}, {processor.word_bits}-bit words, {address_bits}-bit addresses of "
-            f"{processor.address_unit}s, bus recipe {processor.recipe}"
-            + (f", clock {processor.clock}" if processor.clock else ""),
-            soft_wrap=True,
+            Text.assemble((f"{processor.name}:", "bold"), " ", ", ".join(filter(None, told))), soft_wrap=True
         )
         if processor.start_address is not None:
             chips = " and ".join(processor.starts_in) or "no memory"
-            out.print(f"  first fetch at {hex_word(processor.start_address, address_bits)}, from {chips}")
-        _memory(seen, processor.name, address_bits)
-    out.print()
-    points = plain_table(("probe point", "left"), ("processor", "left"), ("captures are", "left"))
-    for point in seen.points:
-        kind = {
-            "timing": "samples, many a clock",
-            "state": "samples, one a clock",
-            "cycles": "whole bus cycles",
-        }
-        points.add_row(point.name, point.processor, kind[point.mode])
-    out.print(indented(points))
+            start = hex_word(processor.start_address, processor.address_bits)
+            out.print(f"  first fetch at {start}, from {chips}")
+        _memory(seen, processor.name, processor.address_bits)
+    _points(seen)
     _paths(seen)
     for remark in seen.remarks:
         out.print(f"  look again: {remark}", soft_wrap=True)
+
+
+def _points(seen: Overview) -> None:
+    if not seen.points:
+        return
+    out.print()
+    kind = {"timing": "samples, many a clock", "state": "samples, one a clock", "cycles": "whole bus cycles"}
+    points = plain_table(("probe point", "left"), ("processor", "left"), ("captures are", "left"))
+    for point in seen.points:
+        points.add_row(point.name, point.processor, kind[point.mode])
+    out.print(indented(points))
 
 
 def _paths(seen: Overview) -> None:
