@@ -9,7 +9,7 @@ from bringup.captures import POSITION, changes_at, pieces
 from bringup.machines import machine
 from bringup.test_timer555 import seconds, wanted
 from wrongbit.bringup.levels import INPUTS, OUTPUTS, margins
-from wrongbit.bringup.standin import check_capture, plan, wanted_of
+from wrongbit.bringup.standin import check_capture, plan, train_changes, wanted_of
 from wrongbit.bringup.timer555 import Tolerances, choices
 from wrongbit.errors import UsageError
 from wrongbit.machine.model import StartInput
@@ -82,3 +82,16 @@ def test_a_single_pulse_is_checked() -> None:
         capture = changes_at(np.array([10, 10 + width]) * 10**9, first_level=1, end=400 * 10**9)
         found = check_capture("X", wish, pieces(capture, 9), POSITION, "c")
         assert [each.verdict for each in found] == [verdict, "within"]
+
+
+@pytest.mark.parametrize(("level", "period"), [("low", "10 ms"), ("high", "10 ms"), ("low", None)])
+def test_the_written_train_is_the_wanted_one(level: str, period: str | None) -> None:
+    assert level == "low" or level == "high"
+    wish = wanted("50 us", level, period)
+    changes = train_changes(wish)
+    times = np.array([time for time, _ in changes])
+    levels = [each for _, each in changes]
+    assert levels[:3] == [int(level == "low"), int(level == "high"), int(level == "low")]
+    assert set(np.diff(times)[1:-1:2]) == {50 * 10**6}
+    if period is not None:
+        assert set(np.diff(times[1:-1:2])) == {10 * 10**9}

@@ -85,6 +85,10 @@ _PULSES = (
 )
 
 
+_CARRIES = ("voltage", "frequency", "ended")
+"""Quantities without which nothing below them can be right."""
+
+
 def direction(rung: Rung) -> str:
     """On which side a rung fails: low, high, or stuck.
 
@@ -125,11 +129,11 @@ def next_step(ladder: Ladder, machine: Machine) -> str:
             return "All rungs hold. Go on to the bus: capture from reset, then wrongbit diagnose."
         return f"Measure {open_rung.title}{_at(open_rung)} next: it should be {open_rung.wanted}."
     above = ladder.rungs[: ladder.rungs.index(failed)]
-    rail = next((each for each in above if each.group == "rail" and each.verdict == "not measured"), None)
-    if rail is not None and failed.group != "rail":
+    first = next((each for each in above if each.verdict == "not measured" and each.key in _CARRIES), None)
+    if first is not None and first.group != failed.group:
         return (
-            f"Before {failed.name} is blamed, measure {rail.title}{_at(rail)}: it should be {rail.wanted}. "
-            f"{advice(failed, machine)}"
+            f"Before {failed.name} is blamed, measure {first.title}{_at(first)}: it should be "
+            f"{first.wanted}. {advice(failed, machine)}"
         )
     return advice(failed, machine)
 

@@ -342,6 +342,7 @@ def _signal(wanted: Wanted) -> Iterator[str]:
             points += [(start, rest), (start, pulse), (start + wide, pulse), (start + wide, rest)]
     points.append((right, rest))
     yield _text(30, (low + high) // 2 + 4, "OUT", weight="bold")
+    yield _text(30, (low + high) // 2 + 22, "not to scale", size=11, fill=QUIET)
     yield _line(tuple(points), stroke=ACCENT, width=2.4)
     pulse_text = format_time(wanted.pulse_seconds * 1e12)
     begin = left if single else starts[0]

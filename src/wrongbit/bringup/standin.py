@@ -170,6 +170,21 @@ def _notes(best: Choice | None, wanted: Wanted, family: str, counts: tuple[Count
         yield "The timer cannot hold these counts: choose another clock, more bits, or count several rounds."
 
 
+def train_changes(wanted: Wanted, pulses: int = 20) -> tuple[tuple[int, int], ...]:
+    """The signal at its nominal times, as changes: (picoseconds from the beginning, level).
+
+    It begins and ends at rest, with a period (or, for a single pulse, one width) before the first pulse.
+    """
+    level = int(wanted.level == "high")
+    pulse = round(wanted.pulse.target or 0)
+    period = 2 * pulse if wanted.period is None else round(wanted.period.target or 0)
+    changes = [(0, 1 - level)]
+    count = 1 if wanted.period is None else pulses
+    for number in range(1, count + 1):
+        changes += [(number * period, level), (number * period + pulse, 1 - level)]
+    return (*changes, ((count + 1) * period, 1 - level))
+
+
 # -- the check of a capture --------------------------------------------------------------------------------
 
 

@@ -17,7 +17,7 @@ from wrongbit.bringup.counter import Counts
 from wrongbit.bringup.ladder import Rung
 from wrongbit.bringup.schematic import schematic_svg
 from wrongbit.bringup.series import engineering
-from wrongbit.bringup.standin import CAUTIONS, StandIn, Timer, check_capture, plan, wanted_of
+from wrongbit.bringup.standin import CAUTIONS, StandIn, Timer, check_capture, plan, train_changes, wanted_of
 from wrongbit.bringup.timer555 import Band, Choice, Tolerances, Wanted
 from wrongbit.bus.recipes import recipe_names
 from wrongbit.capture.capture import Capture, Layout
@@ -79,6 +79,11 @@ Folder = Annotated[
     typer.Option("--folder", help="Write circuit diagram (SVG), wiring (text) and parts list (CSV) there.",
                  show_default=False),
 ]  # fmt: skip
+Train = Annotated[
+    Path | None,
+    typer.Option("--train", help="Write the wanted signal as CSV, for a pattern generator.",
+                 show_default=False),
+]  # fmt: skip
 Check = Annotated[
     Path | None,
     typer.Option("--check", help="Check a capture of the stand-in instead.", show_default=False),
@@ -104,6 +109,7 @@ def standin(
     prescalers: Prescalers = "1,8,64,256,1024",
     count: Count = 5,
     folder: Folder = None,
+    train: Train = None,
     check: Check = None,
     signal: Signal = None,
     as_json: options.Json = False,
@@ -125,12 +131,16 @@ def standin(
     )  # fmt: skip
     if folder is not None:
         _write_papers(found, folder)
+    if train is not None:
+        _write_train(name if entry is not None else "OUT", wanted, train)
     if as_json:
         print_json(_as_json(found))
     else:
         _show(found, count)
         if folder is not None:
             out.print(f"Written to {folder}: {', '.join(_papers(found))}.", markup=False)
+        if train is not None:
+            out.print(f"The wanted signal is written to {train}.", markup=False)
     return 0 if found.choices or found.counts else 1
 
 
@@ -441,12 +451,25 @@ def _write_papers(found: StandIn, folder: Path) -> None:
         raise UsageError(f"There is no circuit to write: {found.why_none}.", "Leave --folder out.")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, text in _papers(found).items():
-            part = folder / f".{name}.part"
-            try:
-                part.write_text(text, "utf-8")
-                part.replace(folder / name)
-            finally:
-                part.unlink(missing_ok=True)
     except OSError as error:
         raise UsageError(f"{folder} cannot be written: {error.strerror}.", "Choose another folder.") from None
+    for name, text in _papers(found).items():
+        _write(folder / name, text)
+
+
+def _write_train(name: str, wanted: Wanted, path: Path) -> None:
+    """The wanted signal, one line a change."""
+    rows = [f"{time // 1000}.{time % 1000:03d},{level}" for time, level in train_changes(wanted)]
+    _write(path, "\n".join([f"Time [ns],{parse_signal(name).base}", *rows, ""]))
+
+
+def _write(path: Path, text: str) -> None:
+    """A file that is there whole or not at all."""
+    part = path.with_name(f".{path.name}.part")
+    try:
+        part.write_text(text, "utf-8")
+        part.replace(path)
+    except OSError as error:
+        raise UsageError(f"{path} cannot be written: {error.strerror}.", "Choose another place.") from None
+    finally:
+        part.unlink(missing_ok=True)
