@@ -11,7 +11,6 @@ import typer
 from wrongbit.bus.cycles import NO_TIME, UNSETTLED, Cycles
 from wrongbit.cli import options
 from wrongbit.cli.show import (
-    hex_word,
     known_word,
     moment,
     out,
@@ -20,6 +19,7 @@ from wrongbit.cli.show import (
     progress_bar,
     show_notes,
 )
+from wrongbit.errors import UsageError
 from wrongbit.job import Job, open_job, read_capture
 from wrongbit.machine.recipe import KINDS
 
@@ -37,6 +37,8 @@ def cycles(
     as_json: options.Json = False,
 ) -> int:
     """Rebuild the bus cycles of a capture and show some of them."""
+    if table is not None and table.suffix.lower() not in (".csv", ".parquet"):
+        raise UsageError(f"{table.name} ends in neither .csv nor .parquet.", "Choose one of the two.")
     job = open_job(machine, point=point)
     with progress_bar("Reading the capture", quiet=as_json) as progress:
         found, notes = read_capture(job, capture, progress)
@@ -102,7 +104,9 @@ def _as_json(job: Job, found: Cycles, shown: Cycles, first: int, notes: tuple[st
                 "time_ps": None if shown.time_ps[at] == NO_TIME else int(shown.time_ps[at]),
                 "kind": KINDS[shown.kind[at]],
                 "bank": int(shown.bank[at]),
-                "address": hex_word(int(shown.address[at]), job.processor.address_bits),
+                "address": known_word(
+                    int(shown.address[at]), int(shown.address_known[at]), job.processor.address_bits
+                ),
                 "word": known_word(int(shown.word[at]), int(shown.known[at]), job.processor.word_bits),
                 "unsettled": bool(shown.flags[at] & UNSETTLED),
             }
@@ -115,8 +119,6 @@ def _write(found: Cycles, table: Path) -> None:
     """All cycles as a table; the file appears whole or not at all."""
     import polars
 
-    from wrongbit.errors import UsageError
-
     frame = polars.DataFrame(
         {
             "sample": found.sample,
@@ -124,6 +126,7 @@ def _write(found: Cycles, table: Path) -> None:
             "kind": polars.Series(np.array(KINDS)[found.kind]),
             "bank": found.bank,
             "address": found.address,
+            "address_known": found.address_known,
             "word": found.word,
             "known": found.known,
             "unsettled": (found.flags & UNSETTLED) != 0,
@@ -133,10 +136,8 @@ def _write(found: Cycles, table: Path) -> None:
     try:
         if table.suffix.lower() == ".parquet":
             frame.write_parquet(part)
-        elif table.suffix.lower() == ".csv":
-            frame.write_csv(part)
         else:
-            raise UsageError(f"{table.name} ends in neither .csv nor .parquet.", "Choose one of the two.")
+            frame.write_csv(part)
         part.replace(table)
     except OSError as error:
         raise UsageError(
