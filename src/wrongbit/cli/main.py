@@ -34,6 +34,7 @@ VERBS: tuple[Verb, ...] = (
     Verb(
         "demo", "See a dead machine diagnosed: an invented machine, a fault, a capture, the answer.", "demo"
     ),
+    Verb("new", "Begin a case: a folder with a machine file to start from.", "new"),
     Verb("check", "Check a machine file and show what it says; print the JSON Schema.", "check"),
     Verb("ladder", "Judge rails, clock, reset and start-up inputs, before any bus is looked at.", "bringup"),
     Verb("standin", "Compute a stand-in for a missing start-up signal: 555 parts, timer counts.", "standin"),
