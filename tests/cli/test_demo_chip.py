@@ -207,7 +207,7 @@ def test_a_mistake_is_told(
 
 def test_an_unknown_stage(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["demo", "--stage", "chap", "--folder", str(tmp_path / "x")]) == 2
-    assert "Choose board or chip" in capsys.readouterr().err
+    assert "Choose board, parts or chip" in capsys.readouterr().err
 
 
 def test_a_long_command_goes_on_in_the_next_line() -> None:
