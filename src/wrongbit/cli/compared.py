@@ -87,20 +87,26 @@ def judged_sentence(summary: Summary) -> str:
 
 def show_first_wrong(job: Job, comparison: Comparison, row: int) -> None:
     """The first wrong word: what stood where, bit by bit, and the cycles around it."""
+    out.print()
+    show_word(job, comparison, row, "First wrong word")
+    out.print(indented(around(job, comparison, row)))
+
+
+def show_word(job: Job, comparison: Comparison, row: int, title: str) -> None:
+    """One cycle's word beside the one that should have been there: where, of which chip, and bit by bit."""
     cycles, verdicts = comparison.cycles, comparison.verdicts
     address = hex_word(int(cycles.address[row]), job.processor.address_bits)
     expected = known_word(int(verdicts.expected[row]), int(verdicts.judged[row]), job.processor.word_bits)
     seen = known_word(int(cycles.word[row]), int(cycles.known[row]), job.processor.word_bits)
     basis = "as last written" if verdicts.basis[row] == BASIS_RAM else "by the reference"
     chips = " and ".join(wrong_chips(job, comparison, row))
-    out.print()
     out.print(
         Text.assemble(
-            ("First wrong word", "bold"),
+            (title, "bold"),
             f"  cycle {row}, {KINDS[cycles.kind[row]]} at ",
             (address, "bold"),
             f"{bank_text(job, int(cycles.bank[row]))}: expected {expected} {basis}, seen ",
-            (seen, ACCENT),
+            (seen, ACCENT if verdicts.verdict[row] == DIFFERS else ""),
             f"  — chip {chips}" if chips else "",
         ),
         soft_wrap=True,
@@ -117,7 +123,6 @@ def show_first_wrong(job: Job, comparison: Comparison, row: int) -> None:
             )
         )
     )
-    out.print(indented(around(job, comparison, row)))
 
 
 def bank_text(job: Job, bank: int) -> str:

@@ -8,10 +8,9 @@ from typing import Any
 from rich.text import Text
 
 from wrongbit.bus.cycles import NO_TIME
-from wrongbit.cli.compared import answering, bank_text, wrong_chips
+from wrongbit.cli.compared import show_word, wrong_chips
 from wrongbit.cli.show import (
     ACCENT,
-    bit_strip,
     hex_word,
     indented,
     known_word,
@@ -20,12 +19,11 @@ from wrongbit.cli.show import (
     show_cautions,
     show_notes,
 )
-from wrongbit.compare.verdicts import BASIS_RAM, DIFFERS
+from wrongbit.compare.verdicts import DIFFERS
 from wrongbit.instructions.flow import FlowEvidence
 from wrongbit.instructions.instruction import Instruction
 from wrongbit.instructions.loops import Loop
 from wrongbit.job import WORDS_EXPLAINED, Explanation, Job
-from wrongbit.machine.recipe import KINDS
 from wrongbit.units import format_time
 
 LOOPS_SHOWN = 3
@@ -62,37 +60,8 @@ def show_explanation(job: Job, explanation: Explanation) -> None:
 
 def _show_word(job: Job, explanation: Explanation, evidence: FlowEvidence) -> None:
     """Where the word stands, what it means by either reading, and its bits."""
-    comparison, row = explanation.comparison, evidence.row
-    cycles, verdicts = comparison.cycles, comparison.verdicts
-    word_bits = job.processor.word_bits
-    expected = known_word(int(verdicts.expected[row]), int(verdicts.judged[row]), word_bits)
-    seen = known_word(int(cycles.word[row]), int(cycles.known[row]), word_bits)
-    wrong = verdicts.verdict[row] == DIFFERS
-    basis = "as last written" if verdicts.basis[row] == BASIS_RAM else "by the reference"
-    chips = " and ".join(wrong_chips(job, comparison, row))
-    out.print(
-        Text.assemble(
-            ("Wrong word" if wrong else "Word", "bold"),
-            f"  cycle {row}, {KINDS[cycles.kind[row]]} at ",
-            (hex_word(int(cycles.address[row]), job.processor.address_bits), "bold"),
-            f"{bank_text(job, int(cycles.bank[row]))}: expected {expected} {basis}, seen ",
-            (seen, ACCENT if wrong else ""),
-            f"  — chip {chips}" if chips else "",
-        ),
-        soft_wrap=True,
-    )
-    out.print()
-    out.print(
-        indented(
-            bit_strip(
-                int(verdicts.expected[row]),
-                int(cycles.word[row]),
-                int(verdicts.judged[row]),
-                job.memory_map,
-                answering(job, comparison, row),
-            )
-        )
-    )
+    wrong = explanation.comparison.verdicts.verdict[evidence.row] == DIFFERS
+    show_word(job, explanation.comparison, evidence.row, "Wrong word" if wrong else "Word")
     if evidence.expected is not None or evidence.seen is not None:
         out.print(indented(_side_by_side(job, explanation, evidence)))
         out.print()
