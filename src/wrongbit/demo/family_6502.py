@@ -23,7 +23,6 @@ from wrongbit.demo.board import Bus
 from wrongbit.demo.trace import CODE, BusTrace
 
 _FETCH, _READ, _WRITE = CODE["fetch"], CODE["read"], CODE["write"]
-_BRANCHES = frozenset((0x10, 0x30, 0x50, 0x70, 0x90, 0xB0, 0xD0, 0xF0))
 _READ_MODIFY_WRITE = frozenset(
     low + row
     for row in (0x00, 0x20, 0x40, 0x60, 0xC0, 0xE0)  # ASL ROL LSR ROR DEC INC

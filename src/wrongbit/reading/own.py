@@ -15,7 +15,7 @@ from wrongbit.faults.models import MODELS, NO_FAULT_PRIOR
 from wrongbit.faults.models.selection import ChipSilent, SlowData
 from wrongbit.faults.noise import Noise
 from wrongbit.faults.predict import predict
-from wrongbit.faults.rows import Rows
+from wrongbit.faults.rows import Rows, Words
 from wrongbit.image.contents import Contents
 from wrongbit.reading.loose import with_words_before
 from wrongbit.reading.models import UNRELATED_PRIOR, Unrelated, reader_faults
@@ -115,7 +115,18 @@ def _pattern(faults: tuple[Fault, ...], score: float, rows: Rows) -> Pattern:
     open_ = prediction.soft | prediction.floating
     if prediction.unknown is not None:
         open_ = open_ | prediction.unknown
-    refused = (prediction.value ^ rows.seen) & rows.judged & ~open_
+    return explanation(faults, score, rows, (prediction.value ^ rows.seen) & rows.judged & ~open_)
+
+
+def explanation(faults: tuple[Fault, ...], score: float, rows: Rows, refused: Words) -> Pattern:
+    """Faults as an explanation, its advice and its probability still to come.
+
+    Args:
+        faults: One, or several at once.
+        score: Log of prior and likelihood.
+        rows: All reads.
+        refused: ``uint64 (n,)`` bits that were read otherwise than the faults allow.
+    """
     return Pattern(
         " + ".join(fault.model for fault in faults),
         faults,

@@ -33,7 +33,7 @@ from wrongbit.reading.dependence import Dependence
 from wrongbit.reading.evidence import gather, reader_map, wrong_bits
 from wrongbit.reading.loose import speeds_of, telling_reads
 from wrongbit.reading.models import Unrelated
-from wrongbit.reading.own import MARGIN, weigh_own
+from wrongbit.reading.own import MARGIN, explanation, weigh_own
 from wrongbit.reading.own import own_faults as list_own
 from wrongbit.reading.pairs import Own, pairs_with_an_output
 from wrongbit.reading.stack import READ_NOISE, Stack
@@ -206,26 +206,15 @@ def _pairs(
         for each in weighed.findings
         if len(each.faults) == 2 and each.probability > 1e-6
     ]
-    found = [_pair(cost.faults, log_prior - cost.nats, rows) for _, log_prior, cost in pairs]
+    found = [_explained(cost.faults, log_prior - cost.nats, rows) for _, log_prior, cost in pairs]
     listed = pairs_with_an_output(evidence, rows, memory_map, own, Noise(noise))
-    found += [_pair(each.faults, each.log_prior - each.nats, rows) for each in listed]
+    found += [_explained(each.faults, each.log_prior - each.nats, rows) for each in listed]
     kept = {(each.says, each.model): each for each in found if each.score >= least}
     return list(kept.values()), weighed.considered + len(listed)
 
 
-def _pair(faults: tuple[Fault, ...], score: float, rows: Rows) -> Pattern:
-    """Two faults, as an explanation."""
-    refused = _refused(faults, rows)
-    return Pattern(
-        " + ".join(fault.model for fault in faults),
-        faults,
-        " ".join(fault.say() for fault in faults),
-        "",
-        0.0,
-        score,
-        int(count_bits(rows.wrong & ~refused).sum()),
-        int(count_bits(refused).sum()),
-    )
+def _explained(faults: tuple[Fault, ...], score: float, rows: Rows) -> Pattern:
+    return explanation(faults, score, rows, _refused(faults, rows))
 
 
 def _refused(faults: tuple[Fault, ...], rows: Rows) -> Words:

@@ -27,9 +27,6 @@ from wrongbit.replace.fit import Plan
 from wrongbit.replace.label import Label, contents_lines, label_svg, label_text, size_text
 from wrongbit.replace.wiring import JumperSetting, jumper_table
 
-FILL = 0xFF
-"""What an erased cell of an EPROM, EEPROM or flash reads as."""
-
 SUFFIXES: dict[FormatName, str] = {"binary": ".bin", "intel-hex": ".hex", "s-record": ".srec"}
 
 ALL_FORMATS: tuple[FormatName, ...] = ("binary", "intel-hex", "s-record")
