@@ -88,6 +88,22 @@ def test_a_chip_of_a_machine_file_with_times_of_a_capture(
     assert 500_000 < edge["available_ps"] < 813_800
 
 
+def test_a_plan_needs_no_images(
+    capsys: pytest.CaptureFixture[str], quarrybank: DemoCase, tmp_path: Path
+) -> None:
+    """A replacement can be planned before its contents are found, and they may come from elsewhere."""
+    machine = tmp_path / "quarrybank.toml"
+    machine.write_text(quarrybank.machine_file.read_text(encoding="utf-8"), encoding="utf-8")
+    chosen = (str(machine), "--chip", "U3", "--shape", "2764", "--memory", "27C64")
+    assert run(capsys, "fit", *chosen)[0] == 0
+    image = str(quarrybank.machine_file.parent / "u3.bin")
+    code, _, _ = run(capsys, "files", chosen[0], image, *chosen[1:], "--folder", str(tmp_path / "out"))
+    assert code == 0
+    code, _, told = run(capsys, "files", *chosen, "--folder", str(tmp_path / "out"))
+    assert code == 2
+    assert "there is no such file" in told
+
+
 def test_files_are_written_read_back_and_told(
     capsys: pytest.CaptureFixture[str], quarrybank: DemoCase, tmp_path: Path
 ) -> None:

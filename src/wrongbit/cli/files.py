@@ -106,7 +106,7 @@ def _images(
     if asked.chip is None and not entries:
         raise UsageError("no image is named.", "Name the file with the old chip's contents after FILE.")
     if asked.chip is not None:
-        machine = load_machine(asked.file)
+        machine = load_machine(asked.file, require_files=False)
         chip = next(each for each in machine.chip if each.name == asked.chip)
         order = machine.processor_of(chip.processor).byte_order
         entries = entries or [(asked.file.parent, _machines_own(chip))]

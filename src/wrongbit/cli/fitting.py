@@ -184,7 +184,7 @@ def _from_machine(asked: Asked) -> Requirement:
             f"{asked.file} is a machine file, and the chip to be replaced is not named.",
             "Name it with --chip.",
         )
-    machine = load_machine(asked.file, recipe_names=recipe_names())
+    machine = load_machine(asked.file, recipe_names=recipe_names(), require_files=False)
     need = chip_requirement(
         machine,
         asked.chip,
