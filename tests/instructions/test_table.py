@@ -148,6 +148,21 @@ def test_wrong_keys_are_told() -> None:
         read_table(table("0x50 | A | next", HEAD + 'base = "z81"\n'), "mine.toml")
 
 
+@pytest.mark.parametrize(
+    ("head", "key"),
+    [
+        (HEAD.replace("unit_bits = 8", "unit_bits = 16"), "unit_bits"),
+        (HEAD.replace("address_bits = 16", "address_bits = 20"), "address_bits"),
+        (HEAD + "step = 2\n", "step"),
+        (HEAD + "big_endian = true\n", "big_endian"),
+    ],
+)
+def test_rows_of_a_base_table_are_not_read_with_other_widths(head: str, key: str) -> None:
+    with pytest.raises(MachineFileError, match="in the base table '6502'") as caught:
+        read_table(table("", head + 'base = "6502"\n'), "mine.toml")
+    assert caught.value.key == key
+
+
 def processor(**more: str) -> Processor:
     return Processor(name="U1", word_bits=8, address_bits=16, **{"recipe": "z80", **more})
 

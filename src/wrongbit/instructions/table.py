@@ -194,7 +194,19 @@ def _base(shape: TableFile, file: str) -> TableSet | None:
             file=file,
             key="base",
         )
-    return packaged_table(shape.base)
+    found = packaged_table(shape.base)
+    for key in ("unit_bits", "address_bits", "step", "big_endian"):
+        mine, wanted = getattr(shape, key), getattr(found.habits, key)
+        if mine != wanted:
+            told = (str(mine).lower(), str(wanted).lower())
+            raise MachineFileError(
+                f"{key} is {told[0]} here and {told[1]} in the base table {shape.base!r}: its rows would be "
+                "read wrongly.",
+                f"Write {key} = {told[1]}, or leave the base out.",
+                file=file,
+                key=key,
+            )
+    return found
 
 
 def _without_cycles(row: Row) -> Row:
