@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
+from vcd import VCDWriter
 
 from bringup.machines import TEXT
 from wrongbit.cli.main import main
@@ -33,7 +35,7 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> Run:
 def test_nothing_measured_yet(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, said, _ = run(capsys)
     assert code == 0
-    assert "0 within limits, 0 outside, 14 not measured" in said
+    assert "✓ 0 within limits, ▲ 0 outside, · 14 not measured" in said
     assert "Measure VCC voltage at U1 pin 8 next" in said
     assert said.startswith("caution: Mains and capacitors")
 
@@ -88,3 +90,37 @@ def test_mistakes(
     assert (code, said) == (2, "")
     assert says in " ".join(complained.split())
     assert "→" in complained
+
+
+def test_a_list_of_changes_is_measured_exactly(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A VCD written by pyvcd, an independent writer of IEEE 1364 value change dumps."""
+    with (
+        Path("start.vcd").open("w", encoding="ascii") as stream,
+        VCDWriter(stream, timescale="1 ns") as writer,
+    ):
+        wire = writer.register_var("board", "PULSE", "wire", size=1, init=1)
+        clock = writer.register_var("board", "PHI0", "wire", size=1, init=0)
+        changes = [(number * 500, clock, number % 2) for number in range(1, 60_000)]
+        changes += [(at, wire, 0) for at in range(10_000_000, 30_000_000, 10_000_000)]
+        changes += [(at + 49_000, wire, 1) for at in range(10_000_000, 30_000_000, 10_000_000)]
+        for time, variable, value in sorted(changes, key=lambda change: change[0]):
+            writer.change(variable, time, value)
+    code, said, _ = run(capsys, "--capture", "start.vcd", "--json")
+    found = {f"{each['name']} {each['key']}": each for each in json.loads(said)["rungs"]}
+    assert code == 0
+    assert (found["PHI0 frequency"]["measured"], found["PHI0 duty"]["measured"]) == ("1 MHz", "50 %")
+    assert found["PHI0 jitter"]["measured"] == "0 ps peak to peak, 0 ps r.m.s."
+    assert (found["/MARK period"]["measured"], found["/MARK low"]["measured"]) == ("10 ms", "49 µs")
+
+
+def test_names_are_text_and_nothing_else(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    name = "[red]<b>&[/]"
+    text = TEXT.replace('"/MARK"', f'"{name}"').replace('"U1 pin 8"', '"[bold]x[/nothing]"')
+    Path("machine.toml").write_text(text, encoding="utf-8")
+    code, said, _ = run(capsys, "--measured", "VCC = 4 V")
+    assert code == 1
+    assert name in said
+    assert "[bold]x" in said
+    assert main(["standin", "machine.toml", "--input", name, "--folder", "p"]) == 0
+    title = ElementTree.parse("p/standin.svg").getroot().find("{http://www.w3.org/2000/svg}title")
+    assert title is not None and name in (title.text or "")

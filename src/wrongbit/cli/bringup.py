@@ -154,8 +154,8 @@ def _show(found: Ladder) -> None:
     out.print()
     out.print(
         Text(f"{found.machine}: ", "bold"),
-        f"{found.count('within')} within limits, {found.count('outside')} outside, "
-        f"{found.count('not measured')} not measured",
+        f"✓ {found.count('within')} within limits, ▲ {found.count('outside')} outside, "
+        f"· {found.count('not measured')} not measured",
         sep="",
         markup=False,
     )
@@ -163,6 +163,8 @@ def _show(found: Ladder) -> None:
         ("", "left"), ("", "left"), ("", "left"), ("should be", "left"), ("measured", "left"), ("", "left"),
         ("at", "left"),
     )  # fmt: skip
+    for column in rows.columns[1:4]:
+        column.no_wrap = True
     previous = ""
     for rung in found.rungs:
         style = {"outside": ACCENT, "not measured": QUIET}.get(rung.verdict, "")
@@ -171,7 +173,7 @@ def _show(found: Ladder) -> None:
             Text(rung.name if rung.name != previous else "", "bold"),
             rung.key,
             rung.wanted + (" *" if rung.assumed else ""),
-            Text(rung.measured or ("" if rung.note else "not measured"), style),
+            Text(rung.measured or ("" if rung.note else "–"), style),
             Text(_outcome(rung), style),
             Text(rung.test_point if rung.name != previous else "", QUIET),
         )
