@@ -113,7 +113,7 @@ def rate_text(rate: Rate) -> str:
     """A rate with its exact interval at 95 %.
 
     >>> rate_text(Rate(1, 10))
-    '10 % (0.25 to 44.5 %)'
+    '10 % (0.253 to 44.5 %)'
     """
     low, high = rate.exact
     return f"{100 * rate.value:.3g} % ({100 * low:.3g} to {100 * high:.3g} %)"

@@ -117,7 +117,8 @@ def from_counts(ones: NDArray[np.integer], reads: NDArray[np.integer], *, noise:
         noise: Probability that one read is wrong by chance.
     """
     size = int(reads.max(initial=0)) + 1
-    code = ones.astype(np.int32 if size <= LARGEST_TABLE else np.int64) * size + reads
+    width = np.dtype(np.int32 if size <= LARGEST_TABLE else np.int64)
+    code = np.add(np.multiply(ones, size, dtype=width), reads, dtype=width)
     if size > LARGEST_TABLE:
         pairs, place = np.unique(code, return_inverse=True)
         return _odds_of(pairs, size, noise)[place.reshape(code.shape)]
