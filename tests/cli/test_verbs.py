@@ -196,6 +196,12 @@ def test_demo_searches_until_one_part_is_left(tmp_path: Path, capsys: pytest.Cap
     assert "What had been done to the machine" in page and "→ It is J0" in page
     # The folder that it leaves is a case that the other verbs can go on with.
     assert main(["next", str(tmp_path / "h")]) in (0, 1)
+    capsys.readouterr()
+    assert main(["explain", str(tmp_path / "h"), "--point", "u2-cycles"]) == 1
+    assert "u2-cycles" in capsys.readouterr().out
+    assert main(["explain", str(tmp_path / "h"), "--point", "u9"]) == 2
+    assert "captures at: u1-cycles" in capsys.readouterr().err
+    assert main(["explain", str(tmp_path)]) == 2
     assert main([*command, "--point", "u1-cycles"]) == 2
 
 

@@ -133,6 +133,28 @@ def read_case(folder: Path, structure: Structure, maps: Callable[[], Sequence[Me
     return CaseFile(folder, machine_file_of(folder), captures, tuple(measurements))
 
 
+def captures_of(folder: Path, machine: Machine) -> tuple[CaseCapture, ...]:
+    """The captures that a case folder names, in its order.
+
+    Args:
+        folder: The folder.
+        machine: Its machine, from `machine_file_of`.
+
+    Raises:
+        InputError: The folder names none, or a file is not there.
+    """
+    captures = tuple(
+        _capture(folder, machine, *each) for each in _tables(folder, _read(folder / CASE_FILE), "capture")
+    )
+    if not captures:
+        raise InputError(
+            "The case has no capture yet.",
+            'Add a [[capture]] with point = "…" and file = "…".',
+            file=str(folder / CASE_FILE),
+        )
+    return captures
+
+
 def _read(path: Path) -> Table:
     try:
         return tomllib.loads(path.read_text("utf-8-sig"))
