@@ -195,6 +195,7 @@ def test_each_fault_of_a_chip_in_a_reader_is_named(
         (["--machine", "nowhere"], "'nowhere'"),
         (["--machine", "fellgate", "--fault", "worn"], "could prove"),
         (["--point", "u1-state"], "no probe points"),
+        (["--seed", "-1"], "--seed"),
     ],
 )
 def test_a_mistake_is_told(

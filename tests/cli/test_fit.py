@@ -178,8 +178,10 @@ def test_a_wide_image_is_read_in_the_processors_order_and_written_in_the_program
     [
         (("fit", "nowhere.toml"), "there is no such file"),
         (("fit", MASK_ROM, "--memory", "27C215"), "Did you mean '27C256'"),
+        (("fit", MASK_ROM, "--memory", "27C64", "--grade", ""), "has no grade ''"),
         (("fit", MASK_ROM, "--chip", "U3"), "--chip goes with a machine file"),
         (("fit", MASK_ROM, "--latch", "374"), "Choose 373 or 573"),
+        (("fit", "STILL"), "no processor runs at 0.2 Hz"),
         (("fit", "MACHINE"), "Name it with --chip"),
         (("fit", "PINLESS", "--chip", "U3"), "name the shape that it has"),
         (("fit", "MACHINE", "--chip", "U3", "--shape", "2332", "--select", "CS1"), "not NAME=LEVEL"),
@@ -188,6 +190,7 @@ def test_a_wide_image_is_read_in_the_processors_order_and_written_in_the_program
         (("fit", "MACHINE", "--chip", "U3", "--shape", "2764", "--latched-by", "CE"), "pin with an edge"),
         (("files", MASK_ROM), "no image is named"),
         (("files", MASK_ROM, "nowhere.bin"), "there is no such file"),
+        (("files", MASK_ROM, "."), "Is a directory"),
         (("files", MASK_ROM, MASK_ROM, "--take", "left"), "--take 'left' is not known"),
         (("files", MASK_ROM, MASK_ROM, "--format", "listing"), "--format 'listing' is not known"),
     ],
@@ -198,7 +201,11 @@ def test_mistakes_exit_2_with_a_remedy(
     lines = quarrybank.machine_file.read_text(encoding="utf-8").splitlines(keepends=True)
     pinless = quarrybank.machine_file.with_name("pinless.toml")
     pinless.write_text("".join(line for line in lines if not line.startswith("pins = {")), encoding="utf-8")
-    named = {"MACHINE": str(quarrybank.machine_file), "PINLESS": str(pinless)}
+    still = quarrybank.machine_file.with_name("still.toml")
+    still.write_text(
+        'chip = { designator = "U7", shape = "2764" }\nbus = { processor = "Z80", clock = "0.2 Hz" }'
+    )
+    named = {"MACHINE": str(quarrybank.machine_file), "PINLESS": str(pinless), "STILL": str(still)}
     code, _, told = run(capsys, *(named.get(word, word) for word in words))
     assert code == 2
     assert said in " ".join(told.split())

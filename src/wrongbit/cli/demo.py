@@ -57,7 +57,7 @@ Folder = Annotated[
 Cycles = Annotated[
     int, typer.Option("--cycles", min=1, max=2_000_000, help="Bus cycles from reset that are captured.")
 ]
-Seed = Annotated[int, typer.Option("--seed", help="Source of everything that varies.")]
+Seed = Annotated[int, typer.Option("--seed", min=0, help="Source of everything that varies.")]
 
 CHIP_MACHINE = "quarrybank"
 """The machine whose chip is shown when none is named."""

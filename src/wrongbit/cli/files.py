@@ -102,7 +102,7 @@ def _images(
     """
     from wrongbit.image.load import load_chip_contents
 
-    entries = [(path.parent, ImageFile.model_validate({"file": path.name, "take": part})) for path in paths]
+    entries = [(Path(), ImageFile.model_validate({"file": str(path), "take": part})) for path in paths]
     if asked.chip is None and not entries:
         raise UsageError("no image is named.", "Name the file with the old chip's contents after FILE.")
     if asked.chip is not None:

@@ -142,7 +142,16 @@ def _toml_entries(text: str, file: str) -> list[tuple[Place, Mapping[str, object
 def _csv_entries(text: str, file: str) -> list[tuple[Place, Mapping[str, object]]]:
     first = text.partition("\n")[0]
     mark = max(",;\t", key=first.count)
-    rows = [row for row in enumerate(csv.reader(io.StringIO(text), delimiter=mark), 1) if any(row[1])]
+    reader = csv.reader(io.StringIO(text), delimiter=mark)
+    try:
+        rows = [row for row in enumerate(reader, 1) if any(row[1])]
+    except csv.Error as error:
+        raise InputError(
+            f"this is not CSV: {error}.",
+            "Look for a quotation mark that is never closed.",
+            file=file,
+            line=max(reader.line_num, 1),
+        ) from None
     if not rows:
         raise InputError(
             "the table is empty.", f"Begin with a line of names: {', '.join(KEYS)}.", file=file, line=1

@@ -81,14 +81,17 @@ def processor_times(
         grade: Clock grade of the part; None: the slowest grade that may run at this clock.
 
     Raises:
-        UsageError: The processor or the grade is unknown, or the clock is above every grade.
+        UsageError: The processor or the grade is unknown, or the clock is above every grade or below 1 Hz.
 
     >>> from wrongbit.replace.catalogue import load_catalogue
     >>> processor_times(load_catalogue(), "8086", "5 MHz").ps("address_to_data")
     460000
     """
     bus = _bus_row(catalogue, processor, clock, grade)
-    period = Fraction(10**12) / Fraction(round(parse_frequency(clock)))
+    hertz = round(parse_frequency(clock))
+    if not hertz:
+        raise UsageError(f"no processor runs at {clock}.", "Correct the clock, such as '4 MHz'.")
+    period = Fraction(10**12, hertz)
     times = {
         name: _terms(getattr(bus, name), period, waits, bus.source)
         for name in TIME_NAMES

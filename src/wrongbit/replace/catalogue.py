@@ -118,7 +118,8 @@ class Memory(Strict):
         Raises:
             UsageError: There is none.
         """
-        found = next((grade for grade in self.grade if grade.suffix.split()[0] == suffix.split()[0]), None)
+        wanted = suffix.split()[:1]
+        found = next((grade for grade in self.grade if grade.suffix.split()[:1] == wanted), None)
         if found is None:
             names = ", ".join(grade.suffix for grade in self.grade)
             raise UsageError(f"the {self.name} has no grade {suffix!r}.", f"It has: {names}.")

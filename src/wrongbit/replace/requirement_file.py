@@ -242,7 +242,7 @@ def chip_requirement(
     if chip.latches_address and latch is None:
         raise UsageError(
             f"{name} latches its address, and the edge that does so is not stated.",
-            "State the latch signal and its closing edge.",
+            "State the pin and its closing edge, as --latched-by 'CE falling'.",
         )
     socket = _chip_socket(chip, catalogue) if shape is None else catalogue.socket_named(shape)
     times = (times or BusTimes()).over(_machine_times(machine, chip, catalogue))
