@@ -154,6 +154,7 @@ def test_the_table_may_be_csv(tmp_path: Path, mark: str) -> None:
         ("t.csv", "file,voltage\na,5", "'5' is not a value", "t.csv, line 2"),
         ("t.csv", "file,voltage\na,5 V,6", "3 cells under 2 names", "t.csv, line 2"),
         ("t.csv", "", "empty", "line 1"),
+        ("t.csv", 'file,notes\na,"' + "x" * 200_000, "this is not CSV", "t.csv, line 2"),
     ],
 )
 def test_a_table_that_cannot_be_used_says_where(
