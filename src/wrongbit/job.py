@@ -149,13 +149,7 @@ def read_capture(job: Job, capture: Path, progress: Progress | None = None) -> t
         return cycles_from_rows(rows, job.processor), notes
     source = open_samples(capture, job.point, bus_widths(job.processor))
     rebuilder = Rebuilder(job.processor, job.point)
-    parts = []
-    for chunk in source.chunks():
-        parts.append(rebuilder.feed(chunk))
-        if progress is not None:
-            progress(source.bytes_done(), source.byte_count)
-    parts.append(rebuilder.finish())
-    cycles = Cycles.join(parts)
+    cycles = rebuilder.read_all(source, progress)
     if not len(cycles):
         raise CaptureError(
             "No bus cycle could be found in this capture.",

@@ -9,7 +9,7 @@ import numpy as np
 
 from wrongbit.bits import count_bits
 from wrongbit.bus.cycles import Cycles
-from wrongbit.bus.rebuild import Rebuilder
+from wrongbit.bus.rebuild import rebuild_all
 from wrongbit.bus.recipes import resolve_recipe
 from wrongbit.capture.capture import Capture
 from wrongbit.compare.judge import judge
@@ -84,22 +84,17 @@ def try_edges(
         memory_map: What should be there.
     """
     recipe = resolve_recipe(processor)
-    now = _agreement("", "", _cycles(processor, point, recipe, chunks()), memory_map)
+    now = _agreement("", "", rebuild_all(chunks(), processor, point, recipe), memory_map)
     others = []
     for changed, instead, other in recipes_with_another_edge(recipe):
         try:
-            cycles = _cycles(processor, point, other, chunks())
+            cycles = rebuild_all(chunks(), processor, point, other)
         except CaptureError:
             continue  # a recipe that this capture cannot serve
         edge = _agreement(changed, instead, cycles, memory_map)
         if edge.judged >= max(32, now.judged // 4) and edge.agree > now.agree + CLEARLY:
             others.append(edge)
     return now, sorted(others, key=lambda edge: -edge.agree)
-
-
-def _cycles(processor: Processor, point: Point, recipe: Recipe, chunks: Iterable[Capture]) -> Cycles:
-    rebuilder = Rebuilder(processor, point, recipe)
-    return Cycles.join([*(rebuilder.feed(chunk) for chunk in chunks), rebuilder.finish()])
 
 
 def _agreement(changed: str, instead: str, cycles: Cycles, memory_map: MemoryMap) -> Edge:

@@ -52,13 +52,7 @@ def read_chip_words(
     )
     outputs = Processor(name=chip.name, word_bits=chip.bits, address_bits=min(chip.bits, 32), recipe=recipe)
     rebuilder = Rebuilder(outputs, point)
-    parts = []
-    for chunk in source.chunks():
-        parts.append(rebuilder.feed(chunk))
-        if progress is not None:
-            progress(source.bytes_done(), source.byte_count)
-    parts.append(rebuilder.finish())
-    cycles = Cycles.join(parts)
+    cycles = rebuilder.read_all(source, progress)
     if not len(cycles):
         raise CaptureError(
             f"{chip.name} is never enabled in this capture.",

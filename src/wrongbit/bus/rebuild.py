@@ -7,7 +7,7 @@ the result does not depend on where they are cut.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -29,6 +29,7 @@ from wrongbit.bus.edges import (
 from wrongbit.bus.pins import Pins, Words, concatenate
 from wrongbit.bus.recipes import resolve_recipe
 from wrongbit.capture.capture import Capture, Layout, Times
+from wrongbit.capture.source import SampleSource
 from wrongbit.errors import CaptureError
 from wrongbit.machine.model import Point, Processor
 from wrongbit.machine.recipe import Latch, Recipe, Transfer, parse_event, parse_part, parse_term
@@ -114,6 +115,21 @@ class Rebuilder:
             self._sort_in(events, name, close(edges))
         self._open = {}
         return self._complete(events, np.iinfo(np.int64).max)
+
+    def read_all(self, source: SampleSource, progress: Callable[[int, int], None] | None = None) -> Cycles:
+        """All cycles of an opened capture.
+
+        Args:
+            source: The capture; nothing may have been fed before.
+            progress: Told now and then the bytes done and the bytes in all.
+        """
+        parts = []
+        for chunk in source.chunks():
+            parts.append(self.feed(chunk))
+            if progress is not None:
+                progress(source.bytes_done(), source.byte_count)
+        parts.append(self.finish())
+        return Cycles.join(parts)
 
     @property
     def unseen_bank(self) -> tuple[str, ...]:
