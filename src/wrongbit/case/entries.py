@@ -1,0 +1,216 @@
+"""What a journal's entries say. An entry is never changed or deleted; a later one can withdraw it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, Literal
+
+ReferenceKind = Literal["image", "listing", "twin"]
+
+
+@dataclass(frozen=True)
+class Stored:
+    """An original in the store.
+
+    Args:
+        sha256: Of its bytes, in hexadecimal; its place in the store.
+        name: File name that it came with, for people; no path.
+        byte_count: Its size.
+    """
+
+    sha256: str
+    name: str
+    byte_count: int
+
+
+@dataclass(frozen=True)
+class MachineSeen:
+    """The machine file as it was from here on.
+
+    Args:
+        file: Its text, kept in the store.
+    """
+
+    file: Stored
+
+
+@dataclass(frozen=True)
+class CaptureAdded:
+    """A capture.
+
+    Args:
+        point: Probe point of the machine file.
+        file: The instrument's own file.
+        note: For people.
+    """
+
+    point: str
+    file: Stored
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class ReadingAdded:
+    """One pass of a chip in a reader.
+
+    Args:
+        chip: Reference designator.
+        file: The reader's own file.
+        format: auto, binary, intel-hex or s-record.
+        conditions: Supply, temperature and so on, as `wrongbit.reading.conditions` names them.
+        note: For people.
+    """
+
+    chip: str
+    file: Stored
+    format: str = "auto"
+    conditions: Mapping[str, str] = field(default_factory=dict)
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class ReferenceAdded:
+    """A further source of what a chip should hold: an image, a listing, the same chip of a twin machine.
+
+    Args:
+        chip: Reference designator; empty for a listing, which has addresses as the processor sees them.
+        file: The file.
+        kind: What it is.
+        format: As the machine file names formats.
+        note: For people.
+    """
+
+    chip: str
+    file: Stored
+    kind: ReferenceKind
+    format: str = "auto"
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class MeasurementAdded:
+    """Something done by hand: fields as `wrongbit.diagnose.hand.Measurement` has them.
+
+    Args:
+        kind: continuity, swapped, activity, ….
+        part: Part, chip or probe point.
+        line: As D5 or A12; empty where all lines are meant.
+        carries: What the line carries, where it matters.
+        outcome: What was found.
+        note: For people.
+    """
+
+    kind: str
+    part: str
+    line: str = ""
+    carries: str = ""
+    outcome: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class ValueAdded:
+    """A value of the bring-up ladder measured by hand.
+
+    Args:
+        text: As ``wrongbit ladder --measured`` takes it: ``VCC = 4.9 V``.
+        note: For people.
+    """
+
+    text: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class NoteAdded:
+    """A person's own words.
+
+    Args:
+        text: Plain text.
+    """
+
+    text: str
+
+
+@dataclass(frozen=True)
+class EvidenceRows:
+    """What a finding rests on.
+
+    Args:
+        sha256: Of the original.
+        rows: Rows, samples or words in it that show it; empty: all of it.
+        says: What it is, for people.
+    """
+
+    sha256: str
+    rows: tuple[int, ...] = ()
+    says: str = ""
+
+
+@dataclass(frozen=True)
+class FindingRecorded:
+    """A computed result, kept with what it rests on.
+
+    Args:
+        what: Which computation: compare, diagnose, explain, suspects, ladder, chip, rebuild, fit, proof.
+        key: SHA-256 over all that went in (hashes of machine file, images and originals; parameters; the version
+            that computed it): a result whose key is another's is stale.
+        says: The result in one sentence.
+        result: The result as JSON values.
+        evidence: What it rests on.
+    """
+
+    what: str
+    key: str
+    says: str
+    result: Mapping[str, Any]
+    evidence: tuple[EvidenceRows, ...] = ()
+
+
+@dataclass(frozen=True)
+class Withdrawn:
+    """An earlier entry that is not to count any more.
+
+    Args:
+        number: Which.
+        why: The reason.
+    """
+
+    number: int
+    why: str = ""
+
+
+Detail = (
+    MachineSeen
+    | CaptureAdded
+    | ReadingAdded
+    | ReferenceAdded
+    | MeasurementAdded
+    | ValueAdded
+    | NoteAdded
+    | FindingRecorded
+    | Withdrawn
+)
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One line of the journal.
+
+    Args:
+        number: Counted from 1 in each case.
+        at: When, with its time zone (UTC).
+        by: Who: ``WRONGBIT_PERSON``, or the user's name on this computer.
+        version: Of wrongbit, that wrote it.
+        detail: What it says; its class is the entry's kind.
+        withdrawn_by: Number of the entry that withdrew it, or None.
+    """
+
+    number: int
+    at: datetime
+    by: str
+    version: str
+    detail: Detail
+    withdrawn_by: int | None = None
