@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -39,3 +40,49 @@ def test_family_and_clock_where_they_are_given(tmp_path: Path, capsys: pytest.Ca
     assert main(["check", str(machine)]) == 0
     page = capsys.readouterr().out
     assert "U1: Z80, 8-bit words, 16-bit addresses of words, bus recipe z80, clock 2.5 MHz" in page
+
+
+WITH_LISTING = """
+[[chip]]
+name = "U2"
+kind = "rom"
+words = 16
+bits = 8
+lane = "0..7"
+region = [{ base = 0, size = 16 }]
+
+[[listing]]
+file = "u2.lst"
+
+[[rail]]
+name = "VCC"
+voltage = "5 V ± 5 %"
+test_point = "U1 pin 11"
+
+[[input]]
+name = "/RESET"
+kind = "reset"
+low = "at least 2 us"
+test_point = "U1 pin 26"
+"""
+
+
+def test_limits_before_any_bus_and_the_listing_behind_a_rom(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "u2.lst").write_text("0000 3E 01 D3 10\n0004 76\n")
+    machine = tmp_path / "machine.toml"
+    machine.write_text(BARE + WITH_LISTING)
+    assert main(["check", str(machine)]) == 0
+    page = capsys.readouterr().out
+    assert "listing u2.lst" in page
+    # 5 V less and more 5 %, by hand.
+    assert any("VCC voltage" in row and "4.75 V to 5.25 V" in row for row in page.splitlines())
+    assert main(["check", str(machine), "--json"]) == 0
+    shown = json.loads(capsys.readouterr().out)
+    assert {
+        "group": "reset",
+        "name": "/RESET low",
+        "limits": "at least 2 µs",
+        "test_point": "U1 pin 26",
+    } in shown["bring_up"]

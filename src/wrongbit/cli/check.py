@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.text import Text
@@ -24,6 +25,9 @@ from wrongbit.cli.show import (
 from wrongbit.errors import UsageError
 from wrongbit.machine.overview import Overview
 
+if TYPE_CHECKING:
+    from wrongbit.bringup.ladder import Rung
+
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
 MachineFile = Annotated[
@@ -38,6 +42,7 @@ def check(
     as_json: options.Json = False,
 ) -> int:
     """Check a machine file with the references that it names, and show what it says."""
+    from wrongbit.bringup.ladder import rungs_of
     from wrongbit.bus.recipes import recipe_names
     from wrongbit.compare.build import build_memory_map
     from wrongbit.machine.load import load_machine
@@ -54,10 +59,11 @@ def check(
     for processor in loaded.processor:
         notes += build_memory_map(loaded, processor, machine.parent).notes
     seen = overview(loaded)
+    rungs = rungs_of(loaded)
     if as_json:
-        print_json({**asdict(seen), "reference_notes": notes})
+        print_json({**asdict(seen), "bring_up": _rungs_as_json(rungs), "reference_notes": notes})
         return 0
-    _show(seen)
+    _show(seen, rungs)
     if notes:
         out.print()
         show_notes(notes)
@@ -65,7 +71,7 @@ def check(
     return 0
 
 
-def _show(seen: Overview) -> None:
+def _show(seen: Overview, rungs: Sequence[Rung]) -> None:
     out.print(Text.assemble((seen.name, "bold"), " (invented)" if seen.invented else ""))
     show_cautions(seen.cautions)
     if seen.notes:
@@ -89,6 +95,7 @@ def _show(seen: Overview) -> None:
         _memory(seen, processor.name, processor.address_bits)
     _points(seen)
     _paths(seen)
+    _bring_up(rungs)
     for remark in seen.remarks:
         out.print(f"  look again: {remark}", soft_wrap=True)
 
@@ -119,6 +126,24 @@ def _paths(seen: Overview) -> None:
         )
         table.add_row(path.name, path.carries, path.signals, way, probes)
     out.print(indented(table))
+
+
+def _bring_up(rungs: Sequence[Rung]) -> None:
+    """What `wrongbit ladder` judges before any bus is looked at."""
+    if not rungs:
+        return
+    out.print()
+    table = plain_table(("before any bus", "left"), ("limits", "left"), ("where", "left"))
+    for rung in rungs:
+        table.add_row(rung.title, rung.wanted, rung.test_point)
+    out.print(indented(table))
+
+
+def _rungs_as_json(rungs: Sequence[Rung]) -> list[dict[str, Any]]:
+    return [
+        {"group": rung.group, "name": rung.title, "limits": rung.wanted, "test_point": rung.test_point}
+        for rung in rungs
+    ]
 
 
 def _memory(seen: Overview, processor: str, address_bits: int) -> None:

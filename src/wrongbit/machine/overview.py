@@ -258,7 +258,7 @@ def _regions(machine: Machine, processor: Processor) -> list[RegionView]:
             type=chip.type,
             lane=format_bits(chip.lane),
             first_word=_chip_address(chip, processor, region.base),
-            contents=_contents(chip.image) if chip.image is not None else "",
+            contents=_reference(machine, processor, chip),
         )
         for _, _, _, chip, region in rows
     ]
@@ -277,6 +277,18 @@ _TAKEN = {
     "low": "low half of each word of ",
     "high": "high half of each word of ",
 }
+
+
+def _reference(machine: Machine, processor: Processor, chip: Chip) -> str:
+    """Where a chip's contents come from: its image, and for a ROM every listing of its processor."""
+    sources = [] if chip.image is None else [_contents(chip.image)]
+    if chip.kind == "rom":
+        sources += [
+            f"listing {listing.file}"
+            for listing in machine.listing
+            if machine.processor_of(listing.processor) is processor
+        ]
+    return ", ".join(sources)
 
 
 def _contents(image: ImageFile) -> str:
