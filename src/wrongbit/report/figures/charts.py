@@ -1,0 +1,269 @@
+"""Charts: odds of suspects and explanations, counts per bit, per chip and per address line.
+
+They are described with Altair and turned into SVG by vl-convert, which needs neither a browser nor a network.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+from xml.sax.saxutils import escape, quoteattr
+
+from wrongbit.compare.summary import Summary
+from wrongbit.diagnose.suspects import Weighing
+from wrongbit.faults.findings import Findings
+from wrongbit.reading.weighed import Weighed
+from wrongbit.report.figures.svg import plain, shortened
+from wrongbit.report.theme import MONO_FACE, Theme
+
+LABEL, BAR = 300, 24
+"""Pixels: the names at the left, and a bar with its gap."""
+
+
+@dataclass(frozen=True)
+class Odds:
+    """One bar.
+
+    Args:
+        label: What it is.
+        share: Its probability.
+        tied: It is among the best that cannot be told apart.
+        prior: Its probability before anything was measured, or None.
+    """
+
+    label: str
+    share: float
+    tied: bool = False
+    prior: float | None = None
+
+
+def percent(share: float) -> str:
+    """A probability that never claims certainty.
+
+    >>> percent(0.5), percent(0.9999), percent(0.00001)
+    ('50.0 %', '> 99.9 %', '< 0.1 %')
+    """
+    if share > 0.999:
+        return "> 99.9 %"
+    return f"{share:.1%}".replace("%", " %") if share >= 0.001 else "< 0.1 %"
+
+
+def suspect_odds(weighing: Weighing, most: int = 8) -> tuple[Odds, ...]:
+    """Suspected parts, most suspicious first."""
+    top = set(weighing.top()) if weighing.labels else set()
+    return tuple(
+        Odds(each.part, each.share, each.part in top, each.prior) for each in weighing.suspects()[:most]
+    )
+
+
+def finding_odds(findings: Findings, most: int = 8) -> tuple[Odds, ...]:
+    """Explanations of one capture: the best and what cannot be told from it first."""
+    ties = list(findings.groups[0]) if findings.groups else []
+    order = ties + [index for index in range(len(findings.findings)) if index not in set(ties)]
+    chosen = [findings.findings[index] for index in order[:most]]
+    return tuple(
+        Odds(each.say() if each.faults else "No fault: noise only.", each.probability, place < len(ties))
+        for place, each in enumerate(chosen)
+    )
+
+
+def pattern_odds(weighed: Weighed, most: int = 8) -> tuple[Odds, ...]:
+    """Explanations of a chip's readings."""
+    return tuple(
+        Odds(each.says, each.probability, place < weighed.ties)
+        for place, each in enumerate(weighed.patterns[:most])
+    )
+
+
+def odds_bars(odds: Sequence[Odds], theme: Theme, *, title: str = "Odds", width: int = 760) -> str:
+    """Bars with their shares as numbers; the best are marked, and a stroke shows the share before measuring.
+
+    Args:
+        odds: In the order in which they are drawn.
+        theme: Colours.
+        title: What they are, for who cannot see it.
+        width: Pixels in all.
+    """
+    import altair as alt
+
+    if not odds:
+        return _nothing(theme, title, width)
+    # The order of bars and a label twice over need a key of their own: the axis looks the label up.
+    labels = [("▲ " if each.tied else "") + plain(each.label) for each in odds]
+    rows = [
+        {
+            "row": number,
+            "share": each.share,
+            "told": percent(each.share),
+            "tied": each.tied,
+            "prior": each.prior,
+        }
+        for number, each in enumerate(odds)
+    ]
+    shown = [shortened(label, LABEL - 12, 12) for label in labels]
+    base = alt.Chart(_data(rows)).encode(
+        y=alt.Y(
+            "row:O", axis=alt.Axis(title=None, labelExpr=f"{_literal(shown)}[datum.value]", labelLimit=LABEL)
+        ),
+    )
+    scale = alt.Scale(domain=[0, 1])
+    colour = alt.condition("datum.tied", alt.value(theme.accent), alt.value(theme.edge))
+    axis = alt.Axis(title=None, format="%", values=[0, 0.25, 0.5, 0.75, 1])
+    bars = base.mark_bar(height=14).encode(x=alt.X("share:Q", scale=scale, axis=axis), color=colour)
+    numbers = base.mark_text(align="left", dx=5, baseline="middle").encode(x="share:Q", text="told:N")
+    layers = [bars, numbers]
+    if any(each.prior is not None for each in odds):
+        ticks = base.transform_filter("datum.prior !== null").mark_tick(thickness=2, size=20, color=theme.ink)
+        layers.insert(1, ticks.encode(x="prior:Q"))
+    told = "; ".join(f"{each.label} {percent(each.share)}" for each in odds)
+    size = {"width": width - LABEL - 90, "height": BAR * len(odds)}
+    return _svg(alt.layer(*layers).properties(**size), theme, title, told)
+
+
+def _data(rows: list[dict[str, Any]]) -> Any:
+    import altair as alt
+
+    return alt.Data(values=rows)  # type: ignore[no-untyped-call]
+
+
+def _literal(labels: Sequence[str]) -> str:
+    """Texts as an array in Vega's expression language: JSON with nothing left that could end the text."""
+    import json
+
+    return json.dumps(list(labels))
+
+
+def bit_counts(summary: Summary, theme: Theme, *, width: int = 760) -> str:
+    """How often each bit of the word was wrong, above the line as 1 for 0 and below it as 0 for 1."""
+    rows = [
+        {"row": count.bit, "count": value, "way": way, "tie": value}
+        for count in reversed(summary.bits)
+        for value, way in ((count.read_as_one, "read 1 for 0"), (-count.read_as_zero, "read 0 for 1"))
+    ]
+    told = "; ".join(
+        f"bit {count.bit}: {count.wrong} of {count.judged} wrong" for count in summary.bits if count.wrong
+    )
+    return _columns(rows, theme, "Wrong bits", told or "No bit was wrong.", "bit", width, descending=True)
+
+
+def line_counts(summary: Summary, theme: Theme, *, width: int = 760) -> str:
+    """Share of the judged words that were wrong with each address line at 1 and, below the line, at 0."""
+    rows = [
+        {
+            "row": line.line,
+            "count": sign * line.wrong[level] / max(line.judged[level], 1),
+            "way": f"line at {level}",
+        }
+        for line in summary.lines
+        for level, sign in ((1, 1), (0, -1))
+    ]
+    told = "; ".join(
+        f"A{line.line}: wrong {line.wrong[0]} of {line.judged[0]} at 0, "
+        f"{line.wrong[1]} of {line.judged[1]} at 1"
+        for line in summary.lines
+    )
+    return _columns(rows, theme, "Wrong words by address line", told, "A", width, descending=True, share=True)
+
+
+def chip_counts(summary: Summary, theme: Theme, *, width: int = 760) -> str:
+    """Share of each chip's judged reads that were wrong."""
+    odds = [
+        Odds(
+            f"{count.name}: {count.wrong} of {count.judged}",
+            count.wrong / max(count.judged, 1),
+            count.wrong > 0,
+        )
+        for count in summary.chips
+    ]
+    return odds_bars(odds, theme, title="Share of wrong reads by chip", width=width)
+
+
+def _columns(
+    rows: list[dict[str, Any]],
+    theme: Theme,
+    title: str,
+    told: str,
+    axis_title: str,
+    width: int,
+    *,
+    descending: bool,
+    share: bool = False,
+) -> str:
+    """Columns up and down from one line; the two ways differ in direction as well as in colour."""
+    import altair as alt
+
+    ways = list(dict.fromkeys(row["way"] for row in rows))
+    number = "format(abs(datum.value), '.0%')" if share else "format(abs(datum.value), ',.0f')"
+    chart = (
+        alt.Chart(_data(rows))
+        .mark_bar()
+        .encode(
+            x=alt.X(
+                "row:O",
+                sort="descending" if descending else "ascending",
+                axis=alt.Axis(title=axis_title, labelAngle=0),
+            ),
+            y=alt.Y("count:Q", axis=alt.Axis(title=None, labelExpr=number, tickCount=5)),
+            color=alt.Color(
+                "way:N",
+                scale=alt.Scale(domain=ways, range=[theme.accent, theme.address]),
+                legend=alt.Legend(title=None, orient="top"),
+            ),
+        )
+        .properties(width=width - 90, height=150)
+    )
+    return _svg(chart, theme, title, told)
+
+
+def _nothing(theme: Theme, title: str, width: int) -> str:
+    from wrongbit.report.figures.svg import document, text
+
+    return document(
+        width, 40, [text(12, 25, "nothing to show", theme.quiet)], theme, title=title, description="Nothing."
+    )
+
+
+def _config(theme: Theme) -> dict[str, Any]:
+    """The look in Vega-Lite's terms."""
+    axis = {
+        "domainColor": theme.edge,
+        "tickColor": theme.edge,
+        "gridColor": theme.rule,
+        "labelColor": theme.ink,
+        "titleColor": theme.quiet,
+        "labelFont": MONO_FACE,
+        "titleFont": MONO_FACE,
+        "labelFontSize": 12,
+        "titleFontWeight": "normal",
+        "titleFontSize": 12,
+    }
+    return {
+        "background": theme.paper,
+        "font": MONO_FACE,
+        "view": {"stroke": None},
+        "axis": axis,
+        "text": {"color": theme.ink, "fontSize": 12, "font": MONO_FACE},
+        "legend": {
+            "labelColor": theme.ink,
+            "labelFont": MONO_FACE,
+            "labelFontSize": 12,
+            "symbolType": "square",
+        },
+    }
+
+
+def _svg(chart: Any, theme: Theme, title: str, description: str) -> str:
+    """A chart as SVG with our own title and description; Vega's own role attributes are for its run time."""
+    import vl_convert
+
+    specification = {**chart.to_dict(), "config": _config(theme), "padding": 12}
+    drawn = str(vl_convert.vegalite_to_svg(specification))
+    drawn = re.sub(r'\s(?:role|aria-[a-z]+)="[^"]*"', "", drawn)
+    label = quoteattr(plain(f"{title}. {description}"))
+    head = (
+        f'role="img" aria-label={label}><title>{escape(plain(title))}</title>'
+        f"<desc>{escape(plain(description))}</desc>"
+    )
+    return re.sub(r"^(<svg[^>]*)>", lambda found: f"{found[1]} {head}", drawn, count=1) + "\n"
