@@ -4,7 +4,8 @@
     ├── InputError          a file or a value from outside cannot be used (exit code 2)
     │   ├── MachineFileError    the machine file
     │   ├── ImageError          ROM contents: Intel HEX, S-record, binary, listing
-    │   └── CaptureError        a capture: CSV, VCD, typed text
+    │   ├── CaptureError        a capture: CSV, VCD, typed text
+    │   └── CaseError           a case folder: its journal, its store
     └── UsageError          the command was asked for something that it cannot do (exit code 2)
 
 An error tells where (file, line or byte or key), what was found, what was expected and what to do.
@@ -75,6 +76,10 @@ class ImageError(InputError):
 
 class CaptureError(InputError):
     """A capture cannot be read or holds nothing that can be used."""
+
+
+class CaseError(InputError):
+    """A case's journal or store cannot be used: damaged, of a newer version, locked, no room on the disk."""
 
 
 class UsageError(WrongbitError):

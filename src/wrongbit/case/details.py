@@ -1,0 +1,112 @@
+"""What an entry says, as the journal keeps it: a kind and JSON text; and back."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, fields
+from types import MappingProxyType
+from typing import Any, TypeVar
+
+from wrongbit.case.entries import (
+    CaptureAdded,
+    Detail,
+    EvidenceRows,
+    FindingRecorded,
+    MachineSeen,
+    MeasurementAdded,
+    NoteAdded,
+    ReadingAdded,
+    ReferenceAdded,
+    Stored,
+    ValueAdded,
+    Withdrawn,
+)
+from wrongbit.errors import CaseError
+
+D = TypeVar("D", bound=Detail)
+
+KINDS: Mapping[str, type[Detail]] = MappingProxyType(
+    {
+        "machine": MachineSeen,
+        "capture": CaptureAdded,
+        "reading": ReadingAdded,
+        "reference": ReferenceAdded,
+        "measurement": MeasurementAdded,
+        "value": ValueAdded,
+        "note": NoteAdded,
+        "finding": FindingRecorded,
+        "withdrawn": Withdrawn,
+    }
+)
+"""Kind of an entry = class of what it says. A kind's name stays for ever: it stands in journals."""
+
+_KIND_OF = {said: kind for kind, said in KINDS.items()}
+
+
+def kind_of(detail: Detail | type[Detail]) -> str:
+    """The kind's name.
+
+    >>> kind_of(NoteAdded("The fan is loud.")), kind_of(Withdrawn)
+    ('note', 'withdrawn')
+    """
+    return _KIND_OF[detail if isinstance(detail, type) else type(detail)]
+
+
+def to_text(detail: Detail) -> str:
+    """An entry's contents as JSON, in ASCII and with sorted keys: the same contents give the same text.
+
+    ASCII, so that every character of a note or a file name survives in every database.
+
+    >>> to_text(NoteAdded("5 V ± 5 %"))
+    '{"text": "5 V \\\\u00b1 5 %"}'
+    """
+    return json.dumps(asdict(detail), sort_keys=True, ensure_ascii=True)
+
+
+def from_text(kind: str, text: str) -> Detail:
+    """What an entry says.
+
+    Raises:
+        CaseError: A newer version wrote it, or it is damaged.
+    """
+    said = KINDS.get(kind)
+    if said is None:
+        raise newer(f"it has entries of the kind {kind!r}")
+    try:
+        values: dict[str, Any] = json.loads(text)
+        unknown = values.keys() - {each.name for each in fields(said)}
+    except (ValueError, AttributeError):
+        raise _damaged(kind) from None
+    if unknown:
+        raise newer(f"its entries of the kind {kind!r} have {', '.join(sorted(unknown))}")
+    try:
+        if "file" in values:
+            values["file"] = Stored(**values["file"])
+        if "evidence" in values:
+            values["evidence"] = tuple(
+                EvidenceRows(each["sha256"], tuple(each["rows"]), each["says"]) for each in values["evidence"]
+            )
+        return said(**values)
+    except (TypeError, KeyError):
+        raise _damaged(kind) from None
+
+
+def newer(why: str) -> CaseError:
+    """The error about a journal that a newer version wrote."""
+    return CaseError(
+        f"This case was written by a newer version of wrongbit: {why}.",
+        "Update wrongbit, or work on the computer that wrote it; nothing was changed.",
+    )
+
+
+def _damaged(kind: str) -> CaseError:
+    return CaseError(
+        f"An entry of the kind {kind!r} is damaged.",
+        "Run 'wrongbit verify' on the folder; bring the journal back from a copy.",
+    )
+
+
+def stored_in(detail: Detail) -> Stored | None:
+    """The original that an entry brought, if any."""
+    return getattr(detail, "file", None)

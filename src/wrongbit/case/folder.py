@@ -1,0 +1,307 @@
+"""A case's folder: machine file, journal and store together."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+import uuid
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path, PurePosixPath
+from types import TracebackType
+from typing import Self
+
+from wrongbit.case.database import VARIABLE, Database, postgresql_database, sqlite_database
+from wrongbit.case.details import D, kind_of, stored_in
+from wrongbit.case.durable import explained, flush_folder, make_folder, write_whole
+from wrongbit.case.entries import (
+    CaptureAdded,
+    Detail,
+    Entry,
+    FindingRecorded,
+    MachineSeen,
+    MeasurementAdded,
+    NoteAdded,
+    ReadingAdded,
+    ReferenceAdded,
+    ReferenceKind,
+    Stored,
+    ValueAdded,
+    Withdrawn,
+)
+from wrongbit.case.journal import Journal
+from wrongbit.case.names import safe_name
+from wrongbit.case.store import Progress, Store, hash_of
+from wrongbit.diagnose.case import CASE_FILE, MACHINE_FILE, machine_file_of
+from wrongbit.errors import CaseError, InputError, UsageError
+
+JOURNAL_FILE = "journal.sqlite"
+ID_FILE = "case-id.txt"
+STORE_FOLDER = "store"
+DERIVED_FOLDER = "derived"
+
+
+class Case:
+    """One machine's repair, from `Case.open` or `Case.create`. May be used from several threads."""
+
+    def __init__(self, folder: Path, machine_file: Path, journal: Journal) -> None:
+        self.folder = folder
+        self.machine_file = machine_file
+        self.name = folder.resolve().name
+        self._journal = journal
+        self._store = Store(folder / STORE_FOLDER)
+
+    # -- beginning ------------------------------------------------------------------------------------------
+
+    @staticmethod
+    def create(folder: Path, files: Mapping[str, bytes | str]) -> Case:
+        """Begin a case in a new folder, whole or not at all.
+
+        Args:
+            folder: A folder that does not exist, or is empty.
+            files: Contents of the files to begin with, by name; one is the machine file. A name may have
+                folders in it (``images/u4.bin``).
+
+        Raises:
+            UsageError: The folder is in use.
+            CaseError: It cannot be written.
+        """
+        if folder.exists() and not (folder.is_dir() and not any(folder.iterdir())):
+            raise UsageError(f"{folder} is there already.", "Name another folder.")
+        with explained(folder):
+            make_folder(folder.absolute().parent)
+            beside = Path(tempfile.mkdtemp(dir=folder.absolute().parent, prefix=f".{folder.name}."))
+            try:
+                beside.chmod(0o755)
+                for name, data in files.items():
+                    _write_new(beside, name, data)
+                Case.open(beside).close()
+                beside.rename(folder)  # also onto an empty folder
+                flush_folder(folder.absolute().parent)
+            finally:
+                shutil.rmtree(beside, ignore_errors=True)
+        return Case.open(folder)
+
+    @staticmethod
+    def open(folder: Path) -> Case:
+        """Open a case, or make one of a folder that has a machine file.
+
+        Raises:
+            InputError: There is no such folder, or it has no machine file.
+            CaseError: The journal is damaged, of a newer version, or unreachable.
+        """
+        machine_file = _machine_file(folder)
+        database = _database(folder)
+        try:
+            database.prepare()
+            journal = Journal(database, _case_id(folder))
+            journal.begin()
+            case = Case(folder, machine_file, journal)
+            case._store.tidy(case._listed)
+            case._see_machine()
+        except BaseException:
+            database.close()
+            raise
+        return case
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._journal.database.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    # -- reading --------------------------------------------------------------------------------------------
+
+    def entries(self, *, withdrawn: bool = False) -> tuple[Entry, ...]:
+        """The journal, oldest first.
+
+        Args:
+            withdrawn: Also entries that a later one withdrew.
+        """
+        return tuple(each for each in self._journal.entries() if withdrawn or each.withdrawn_by is None)
+
+    def of_kind(self, kind: type[D]) -> tuple[tuple[Entry, D], ...]:
+        """Entries of one kind with what they say, oldest first, without those withdrawn."""
+        found = self._journal.entries([kind_of(kind)])
+        return tuple(
+            (each, each.detail)
+            for each in found
+            if each.withdrawn_by is None and isinstance(each.detail, kind)
+        )
+
+    def finding(self, what: str, key: str) -> FindingRecorded | None:
+        """The recorded result of a computation with that key, if there is one."""
+        found = self._journal.finding(what, key)
+        return None if found is None else found[1]
+
+    def latest(self, what: str) -> tuple[Entry, FindingRecorded] | None:
+        """The last recorded result of a computation, whatever its key."""
+        return self._journal.finding(what)
+
+    def path_of(self, stored: Stored) -> Path:
+        """An original's file in the store; to be read only.
+
+        Raises:
+            CaseError: It is missing.
+        """
+        return self._store.path_of(stored)
+
+    def derived(self, name: str) -> Path:
+        """The place of something that can be computed again; its folder is made.
+
+        Args:
+            name: A file name, which may have folders in it.
+
+        Raises:
+            CaseError: The folder cannot be made.
+        """
+        parts = PurePosixPath(name).parts
+        if not parts or any(each != safe_name(each) for each in parts):
+            raise ValueError(f"{name!r} is no name for a file in derived/")
+        path = self.folder / DERIVED_FOLDER / Path(*parts)
+        with explained(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+        return path
+
+    # -- adding ---------------------------------------------------------------------------------------------
+
+    def add_capture(
+        self,
+        path: Path,
+        point: str,
+        *,
+        note: str = "",
+        name: str | None = None,
+        progress: Progress | None = None,
+    ) -> Entry:
+        """Keep a capture.
+
+        Args:
+            path: The instrument's file.
+            point: Probe point of the machine file.
+            note: For people.
+            name: The name to remember, where the file has a passing one.
+            progress: Told how many bytes are copied.
+
+        Raises:
+            InputError: The file cannot be read.
+            CaseError: The case cannot be written; nothing is left half-done.
+        """
+        with self._store.importing() as work:
+            return self._journal.add(CaptureAdded(point, work.keep(path, name, progress), note))
+
+    def add_reading(
+        self,
+        path: Path,
+        chip: str,
+        *,
+        format: str = "auto",  # noqa: A002 - as the entry names it
+        conditions: Mapping[str, str] | None = None,
+        note: str = "",
+        name: str | None = None,
+    ) -> Entry:
+        """Keep one pass of a chip in a reader; arguments and errors as for `add_capture` and `ReadingAdded`."""
+        with self._store.importing() as work:
+            stored = work.keep(path, name)
+            return self._journal.add(ReadingAdded(chip, stored, format, dict(conditions or {}), note))
+
+    def add_reference(
+        self,
+        path: Path,
+        kind: ReferenceKind,
+        chip: str = "",
+        *,
+        format: str = "auto",  # noqa: A002 - as the entry names it
+        note: str = "",
+        name: str | None = None,
+    ) -> Entry:
+        """Keep a source of what a chip should hold; arguments and errors as for `add_capture`."""
+        with self._store.importing() as work:
+            return self._journal.add(ReferenceAdded(chip, work.keep(path, name), kind, format, note))
+
+    def add(self, detail: MeasurementAdded | ValueAdded | NoteAdded | FindingRecorded) -> Entry:
+        """Write an entry that brings no file.
+
+        Raises:
+            CaseError: The journal cannot be written.
+        """
+        return self._journal.add(detail)
+
+    def withdraw(self, number: int, why: str) -> Entry:
+        """Let an entry count no more; it stays in the journal.
+
+        Raises:
+            UsageError: There is no such entry, or it was withdrawn.
+        """
+        return self._journal.add(Withdrawn(number, why))
+
+    # -- keeping up -----------------------------------------------------------------------------------------
+
+    def _listed(self) -> set[str]:
+        """SHA-256 of every original that the journal has."""
+        found = (stored_in(each.detail) for each in self._journal.entries())
+        return {each.sha256 for each in found if each is not None}
+
+    def _see_machine(self) -> None:
+        """Note the machine file in the journal when it is not as it was."""
+        with explained(self.machine_file, "read"):
+            now = hash_of(self.machine_file)
+        seen = self.of_kind(MachineSeen)
+        if self._journal.database.read_only or (seen and seen[-1][1].file.sha256 == now):
+            return
+        with self._store.importing() as work, self._journal.adding() as adding:
+            stored = work.keep(self.machine_file)
+            seen_now = [line.entry.detail for line in adding.lines([kind_of(MachineSeen)])]
+            if not seen_now or seen_now[-1] != MachineSeen(stored):
+                adding.add(MachineSeen(stored))
+
+
+def _machine_file(folder: Path) -> Path:
+    if not folder.is_dir() or (folder / CASE_FILE).exists():
+        return machine_file_of(folder)
+    if not (folder / MACHINE_FILE).is_file():
+        raise InputError(
+            f"This folder has no {MACHINE_FILE}: it is no case.",
+            "Name a case folder, or begin one with 'wrongbit new'.",
+            file=str(folder),
+        )
+    return folder / MACHINE_FILE
+
+
+def _database(folder: Path) -> Database:
+    address = os.environ.get(VARIABLE, "").strip()
+    return postgresql_database(address) if address else sqlite_database(folder / JOURNAL_FILE)
+
+
+def _case_id(folder: Path) -> str:
+    """The case's identity, which tells it apart in a database of many; made where there is none."""
+    path = folder / ID_FILE
+    with explained(path):
+        if not path.exists():
+            with suppress(FileExistsError):  # another process was faster
+                write_whole(path, f"{uuid.uuid4()}\n".encode("ascii"), exclusive=True)
+        text = path.read_text("utf-8", errors="replace").strip()
+    try:
+        return str(uuid.UUID(text))
+    except ValueError:
+        raise CaseError(
+            f"{text[:60]!r} is no identity of a case.",
+            "Put the file back from a copy of the folder.",
+            file=str(path),
+        ) from None
+
+
+def _write_new(folder: Path, name: str, data: bytes | str) -> None:
+    parts = PurePosixPath(name).parts
+    if not parts or name.startswith("/") or ".." in parts:
+        raise UsageError(f"{name!r} leads out of the new folder.", "Name the file without '..' and '/'.")
+    path = folder / Path(*parts)
+    make_folder(path.parent)
+    write_whole(path, data.encode("utf-8") if isinstance(data, str) else data, exclusive=True)

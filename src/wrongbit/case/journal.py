@@ -1,0 +1,233 @@
+"""The journal of one case: entries are added, numbered from 1, and never changed or deleted."""
+
+from __future__ import annotations
+
+import getpass
+import hashlib
+import json
+import os
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, Row, func, insert, select
+from sqlalchemy.dialects.postgresql import insert as postgresql_insert
+from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+
+from wrongbit import __version__
+from wrongbit.case.database import Database
+from wrongbit.case.details import from_text, kind_of, to_text
+from wrongbit.case.entries import Detail, Entry, FindingRecorded, MachineSeen, Withdrawn
+from wrongbit.case.tables import CaseRow, EntryRow
+from wrongbit.errors import UsageError
+
+PERSON = "WRONGBIT_PERSON"
+"""Environment variable with the name of who is working."""
+
+
+def person() -> str:
+    """Who is working: `PERSON`, or the user's name on this computer."""
+    name = os.environ.get(PERSON, "").strip()
+    if not name:
+        try:
+            name = getpass.getuser()
+        except (KeyError, OSError, ImportError):  # a user without an entry in the system's list
+            name = "unknown"
+    shown = "".join(each if each.isprintable() else " " for each in name)
+    return shown.encode("utf-8", "replace").decode("utf-8")[:200].strip() or "unknown"
+
+
+@dataclass(frozen=True)
+class Line:
+    """An entry with where it came from.
+
+    Args:
+        entry: The entry.
+        origin: The row of case.toml that it was taken from; empty for all others.
+    """
+
+    entry: Entry
+    origin: str
+
+
+class Journal:
+    """The journal of one case.
+
+    Args:
+        database: Where it is; prepared.
+        case_id: Which case of that database.
+    """
+
+    def __init__(self, database: Database, case_id: str) -> None:
+        self.database = database
+        self.case_id = case_id
+
+    def exists(self) -> bool:
+        """Whether the database knows the case."""
+        with self.database.reading() as connection:
+            return self._known(connection)
+
+    def _known(self, connection: Connection) -> bool:
+        return connection.execute(select(CaseRow.id).where(CaseRow.id == self.case_id)).first() is not None
+
+    def begin(self) -> None:
+        """Make the case known to the database; nothing happens where it is."""
+        if self.exists():
+            return
+        insert_unless = sqlite_insert if self.database.is_sqlite else postgresql_insert
+        with self.database.writing() as connection:
+            row = {"id": self.case_id, "begun": datetime.now(UTC)}
+            connection.execute(insert_unless(CaseRow).values(row).on_conflict_do_nothing())
+
+    # -- adding ---------------------------------------------------------------------------------------------
+
+    @contextmanager
+    def adding(self) -> Iterator[Adding]:
+        """Add entries in one transaction: all are durable when the block is left, or none is there.
+
+        Nobody else adds to this case meanwhile, so that what is read in the block stays true.
+        """
+        with self.database.writing() as connection:
+            if not self.database.is_sqlite:  # SQLite's transaction has locked the whole file
+                connection.execute(select(CaseRow.id).where(CaseRow.id == self.case_id).with_for_update())
+            yield Adding(self, connection)
+
+    def add(self, detail: Detail, origin: str = "") -> Entry:
+        """Add one entry."""
+        with self.adding() as adding:
+            return adding.add(detail, origin)
+
+    # -- reading --------------------------------------------------------------------------------------------
+
+    def lines(self, kinds: Collection[str] | None = None) -> tuple[Line, ...]:
+        """Entries with their origin, oldest first.
+
+        Args:
+            kinds: Only these kinds; None: all.
+        """
+        with self.database.reading() as connection:
+            return self._lines(connection, *([] if kinds is None else [EntryRow.kind.in_(kinds)]))
+
+    def _lines(self, connection: Connection, *conditions: ColumnElement[bool]) -> tuple[Line, ...]:
+        mine = EntryRow.case_id == self.case_id
+        by = dict(
+            connection.execute(
+                select(EntryRow.withdraws, func.min(EntryRow.number))
+                .where(mine, EntryRow.withdraws.is_not(None))
+                .group_by(EntryRow.withdraws)
+            )
+            .tuples()
+            .all()
+        )
+        rows = connection.execute(
+            select(*EntryRow.__table__.columns).where(mine, *conditions).order_by(EntryRow.number)
+        )
+        return tuple(Line(_entry(row, by.get(row.number)), row.origin) for row in rows)
+
+    def entries(self, kinds: Collection[str] | None = None) -> tuple[Entry, ...]:
+        """Entries, oldest first."""
+        return tuple(line.entry for line in self.lines(kinds))
+
+    def finding(self, what: str, key: str | None = None) -> tuple[Entry, FindingRecorded] | None:
+        """The last finding of a kind that is not withdrawn.
+
+        Args:
+            what: Which computation.
+            key: The one with this key; None: whichever.
+        """
+        mine = EntryRow.case_id == self.case_id
+        gone = select(EntryRow.withdraws).where(mine, EntryRow.withdraws.is_not(None))
+        wanted = [mine, EntryRow.what == what, EntryRow.number.not_in(gone)]
+        if key is not None:
+            wanted.append(EntryRow.finding_key == key)
+        with self.database.reading() as connection:
+            number = select(func.max(EntryRow.number)).where(*wanted).scalar_subquery()
+            found = self._lines(connection, EntryRow.number == number)
+        if not found or not isinstance(found[0].entry.detail, FindingRecorded):
+            return None
+        return found[0].entry, found[0].entry.detail
+
+
+class Adding:
+    """A transaction that adds to a journal, from `Journal.adding`."""
+
+    def __init__(self, journal: Journal, connection: Connection) -> None:
+        self._journal = journal
+        self._connection = connection
+
+    def lines(self, kinds: Collection[str] | None = None) -> tuple[Line, ...]:
+        """As `Journal.lines`, as it is now and stays until the block is left."""
+        only = [] if kinds is None else [EntryRow.kind.in_(kinds)]
+        return self._journal._lines(self._connection, *only)
+
+    def add(self, detail: Detail, origin: str = "") -> Entry:
+        """Add an entry.
+
+        Raises:
+            UsageError: It withdraws something that is not there, or cannot be withdrawn.
+        """
+        if isinstance(detail, Withdrawn):
+            self._check_withdrawal(detail.number)
+        last = self._connection.execute(
+            select(EntryRow.number, EntryRow.seal)
+            .where(EntryRow.case_id == self._journal.case_id)
+            .order_by(EntryRow.number.desc())
+            .limit(1)
+        ).first()
+        number, before = (1, "") if last is None else (last.number + 1, last.seal)
+        finding = detail if isinstance(detail, FindingRecorded) else None
+        row = {
+            "case_id": self._journal.case_id,
+            "number": number,
+            "at": datetime.now(UTC),
+            "person": person(),
+            "version": __version__,
+            "kind": kind_of(detail),
+            "content": to_text(detail),
+            "withdraws": detail.number if isinstance(detail, Withdrawn) else None,
+            "what": None if finding is None else finding.what,
+            "finding_key": None if finding is None else finding.key,
+            "origin": origin,
+        }
+        row["seal"] = seal(before, row)
+        self._connection.execute(insert(EntryRow).values(row))
+        return Entry(number, row["at"], row["person"], __version__, detail)
+
+    def _check_withdrawal(self, number: int) -> None:
+        found = self._journal._lines(self._connection, EntryRow.number == number)
+        if not found:
+            raise UsageError(
+                f"The journal has no entry {number}.", "'wrongbit history FOLDER --all' lists the numbers."
+            )
+        entry = found[0].entry
+        if entry.withdrawn_by is not None:
+            raise UsageError(
+                f"Entry {number} was withdrawn already, by entry {entry.withdrawn_by}.",
+                "Nothing is to be done.",
+            )
+        if isinstance(entry.detail, Withdrawn | MachineSeen):
+            what = "withdraws another" if isinstance(entry.detail, Withdrawn) else "tells of the machine file"
+            raise UsageError(
+                f"Entry {number} {what}: it cannot be withdrawn itself.",
+                "Add what counts again, or correct the machine file.",
+            )
+
+
+def seal(before: str, row: Mapping[str, Any]) -> str:
+    """SHA-256 over an entry's row and the seal before it: a change of any earlier entry breaks every later one.
+
+    Args:
+        before: Seal of the entry before; empty for the first.
+        row: The row, without its seal.
+    """
+    told = [
+        str(row[name]) for name in ("case_id", "number", "person", "version", "kind", "content", "origin")
+    ]
+    told.append(row["at"].astimezone(UTC).isoformat(timespec="microseconds"))
+    return hashlib.sha256(json.dumps([before, *told]).encode("ascii")).hexdigest()
+
+
+def _entry(row: Row[Any], withdrawn_by: int | None) -> Entry:
+    return Entry(row.number, row.at, row.person, row.version, from_text(row.kind, row.content), withdrawn_by)
