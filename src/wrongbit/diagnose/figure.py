@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from xml.sax.saxutils import escape
+from xml.sax.saxutils import escape, quoteattr
 
 from wrongbit.diagnose.structure import Structure
 from wrongbit.diagnose.suspects import Weighing
@@ -32,8 +32,11 @@ FACE = "'JetBrains Mono', 'IBM Plex Mono', 'DejaVu Sans Mono', Consolas, Menlo, 
 """Faces that tell 0 from O and 1 from l."""
 
 ROW, COLUMN, BOX, LEFT, TOP = 50, 150, 92, 40, 84
-GAP = 150
+GAP = 176
 """Between the chips and the first part; the names of the paths stand there."""
+
+NOTE = 27
+"""Characters of a path's name that the gap has room for; who points at the arrow head reads it whole."""
 
 END = 118
 """Width of the boxes of chips and processors."""
@@ -74,7 +77,7 @@ def board_map(weighing: Weighing) -> str:
     return "\n".join(
         [
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" '
-            f'height="{height}" role="img" aria-label="{escape(_title(weighing))}">',
+            f'height="{height}" role="img" aria-label={quoteattr(_title(weighing))}>',
             f"<title>{escape(_title(weighing))}</title>",
             f'<rect width="{width}" height="{height}" fill="{PAPER}"/>',
             _text(LEFT, 34, _title(weighing), size=17, bold=True),
@@ -135,7 +138,8 @@ def _section(
         bits = structure.bits[rail.path]
         label = structure.machine.path[rail.path].name
         note = f"{label} {_span(bits)}" if bits else label
-        yield _text(LEFT + END + 8, rail.y - 8, note, size=10, colour=colour)
+        fits = note if len(note) <= NOTE else note[: NOTE - 1].rstrip() + "…"
+        yield _text(LEFT + END + 8, rail.y - 8, fits, size=10, colour=colour)
     yield from _ends(weighing, carries, rails, right)
     for name in dict.fromkeys(part for rail in rails for part in rail.parts):
         for first, last in _runs([rail for rail in rails if name in rail.parts], rails):

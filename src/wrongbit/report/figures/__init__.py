@@ -16,7 +16,7 @@ from wrongbit.report.figures.charts import (
     percent,
     suspect_odds,
 )
-from wrongbit.report.figures.levels import Marked, level_drawing, line_names
+from wrongbit.report.figures.levels import Marked, cycle_mark, level_drawing, line_names
 from wrongbit.report.figures.maps import board_map, chip_map, map_caption, recoloured, replacement_drawing
 from wrongbit.report.figures.rungs import ladder_figure
 from wrongbit.report.figures.whole import Condensed, capture_strip, condense
@@ -34,6 +34,7 @@ __all__ = [
     "chip_counts",
     "chip_map",
     "condense",
+    "cycle_mark",
     "finding_odds",
     "ladder_figure",
     "level_drawing",

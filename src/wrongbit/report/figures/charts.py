@@ -15,11 +15,11 @@ from wrongbit.compare.summary import Summary
 from wrongbit.diagnose.suspects import Weighing
 from wrongbit.faults.findings import Findings
 from wrongbit.reading.weighed import Weighed
-from wrongbit.report.figures.svg import plain, shortened
+from wrongbit.report.figures.svg import plain, shortened, width_of
 from wrongbit.report.theme import MONO_FACE, Theme
 
-LABEL, BAR = 300, 24
-"""Pixels: the names at the left, and a bar with its gap."""
+BAR, PADDING, SIZE = 38, 12, 12
+"""Pixels: a bar with its label above it, the margin, the text's size."""
 
 
 @dataclass(frozen=True)
@@ -31,12 +31,14 @@ class Odds:
         share: Its probability.
         tied: It is among the best that cannot be told apart.
         prior: Its probability before anything was measured, or None.
+        told: The number in words, where it is not a probability.
     """
 
     label: str
     share: float
     tied: bool = False
     prior: float | None = None
+    told: str = ""
 
 
 def percent(share: float) -> str:
@@ -90,49 +92,42 @@ def odds_bars(odds: Sequence[Odds], theme: Theme, *, title: str = "Odds", width:
 
     if not odds:
         return _nothing(theme, title, width)
-    # The order of bars and a label twice over need a key of their own: the axis looks the label up.
-    labels = [("▲ " if each.tied else "") + plain(each.label) for each in odds]
+    across = width - 2 * PADDING
+    room = across - width_of("> 99.9 % ", SIZE)
     rows = [
         {
             "row": number,
+            "label": shortened(("▲ " if each.tied else "") + plain(each.label), room, SIZE),
             "share": each.share,
-            "told": percent(each.share),
+            "told": each.told or percent(each.share),
             "tied": each.tied,
             "prior": each.prior,
         }
         for number, each in enumerate(odds)
     ]
-    shown = [shortened(label, LABEL - 12, 12) for label in labels]
-    base = alt.Chart(_data(rows)).encode(
-        y=alt.Y(
-            "row:O", axis=alt.Axis(title=None, labelExpr=f"{_literal(shown)}[datum.value]", labelLimit=LABEL)
-        ),
-    )
-    scale = alt.Scale(domain=[0, 1])
-    colour = alt.condition("datum.tied", alt.value(theme.accent), alt.value(theme.edge))
+    base = alt.Chart(_data(rows)).encode(y=alt.Y("row:O", axis=None))
     axis = alt.Axis(title=None, format="%", values=[0, 0.25, 0.5, 0.75, 1])
-    bars = base.mark_bar(height=14).encode(x=alt.X("share:Q", scale=scale, axis=axis), color=colour)
-    numbers = base.mark_text(align="left", dx=5, baseline="middle").encode(x="share:Q", text="told:N")
-    layers = [bars, numbers]
+    share = alt.X("share:Q", scale=alt.Scale(domain=[0, 1]), axis=axis)
+    colour = alt.condition("datum.tied", alt.value(theme.accent), alt.value(theme.edge))
+    bars = base.mark_bar(height=8, yOffset=9).encode(x=share, color=colour)
+    labels = base.mark_text(align="left", dy=-6).encode(x=alt.value(0), text="label:N")
+    numbers = base.mark_text(align="right", dy=-6, fontWeight="bold").encode(
+        x=alt.value(across), text="told:N"
+    )
+    layers = [bars, labels, numbers]
     if any(each.prior is not None for each in odds):
-        ticks = base.transform_filter("datum.prior !== null").mark_tick(thickness=2, size=20, color=theme.ink)
-        layers.insert(1, ticks.encode(x="prior:Q"))
-    told = "; ".join(f"{each.label} {percent(each.share)}" for each in odds)
-    size = {"width": width - LABEL - 90, "height": BAR * len(odds)}
-    return _svg(alt.layer(*layers).properties(**size), theme, title, told)
+        ticks = base.transform_filter("datum.prior !== null")
+        ticks = ticks.mark_tick(thickness=2, size=16, yOffset=9, color=theme.ink)
+        layers.append(ticks.encode(x="prior:Q"))
+        axis.title = "stroke: before anything was measured"
+    told = "; ".join(f"{each.label} {each.told or percent(each.share)}" for each in odds)
+    return _svg(alt.layer(*layers).properties(width=across, height=BAR * len(odds)), theme, title, told)
 
 
 def _data(rows: list[dict[str, Any]]) -> Any:
     import altair as alt
 
     return alt.Data(values=rows)  # type: ignore[no-untyped-call]
-
-
-def _literal(labels: Sequence[str]) -> str:
-    """Texts as an array in Vega's expression language: JSON with nothing left that could end the text."""
-    import json
-
-    return json.dumps(list(labels))
 
 
 def bit_counts(summary: Summary, theme: Theme, *, width: int = 760) -> str:
@@ -145,7 +140,7 @@ def bit_counts(summary: Summary, theme: Theme, *, width: int = 760) -> str:
     told = "; ".join(
         f"bit {count.bit}: {count.wrong} of {count.judged} wrong" for count in summary.bits if count.wrong
     )
-    return _columns(rows, theme, "Wrong bits", told or "No bit was wrong.", "bit", width, descending=True)
+    return _columns(rows, theme, "Wrong bits", told or "No bit was wrong.", ("bit", "cycles"), width)
 
 
 def line_counts(summary: Summary, theme: Theme, *, width: int = 760) -> str:
@@ -164,16 +159,19 @@ def line_counts(summary: Summary, theme: Theme, *, width: int = 760) -> str:
         f"{line.wrong[1]} of {line.judged[1]} at 1"
         for line in summary.lines
     )
-    return _columns(rows, theme, "Wrong words by address line", told, "A", width, descending=True, share=True)
+    return _columns(
+        rows, theme, "Wrong words by address line", told, ("address line", "share wrong"), width, share=True
+    )
 
 
 def chip_counts(summary: Summary, theme: Theme, *, width: int = 760) -> str:
     """Share of each chip's judged reads that were wrong."""
     odds = [
         Odds(
-            f"{count.name}: {count.wrong} of {count.judged}",
+            count.name,
             count.wrong / max(count.judged, 1),
             count.wrong > 0,
+            told=f"{count.wrong} of {count.judged}",
         )
         for count in summary.chips
     ]
@@ -185,10 +183,9 @@ def _columns(
     theme: Theme,
     title: str,
     told: str,
-    axis_title: str,
+    axes: tuple[str, str],
     width: int,
     *,
-    descending: bool,
     share: bool = False,
 ) -> str:
     """Columns up and down from one line; the two ways differ in direction as well as in colour."""
@@ -202,17 +199,17 @@ def _columns(
         .encode(
             x=alt.X(
                 "row:O",
-                sort="descending" if descending else "ascending",
-                axis=alt.Axis(title=axis_title, labelAngle=0),
+                sort="descending",
+                axis=alt.Axis(title=axes[0], labelAngle=0),
             ),
-            y=alt.Y("count:Q", axis=alt.Axis(title=None, labelExpr=number, tickCount=5)),
+            y=alt.Y("count:Q", axis=alt.Axis(title=axes[1], labelExpr=number, tickCount=5)),
             color=alt.Color(
                 "way:N",
                 scale=alt.Scale(domain=ways, range=[theme.accent, theme.address]),
                 legend=alt.Legend(title=None, orient="top"),
             ),
         )
-        .properties(width=width - 90, height=150)
+        .properties(width=width - 100, height=150)
     )
     return _svg(chart, theme, title, told)
 

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.capture.capture import Capture
+from wrongbit.compare.verdicts import DIFFERS
+from wrongbit.job import Comparison
 from wrongbit.report.figures.svg import ADVANCE, document, hatching, path, rectangle, shortened, text
 from wrongbit.report.theme import Theme
 from wrongbit.units import format_time
@@ -79,6 +81,19 @@ def level_drawing(
         told += f" Marked: {mark.label or 'samples'} {mark.first}"
         told += f" to {mark.last}." if mark.last > mark.first else "."
     return document(width, height, shapes, theme, title=title, description=told)
+
+
+def cycle_mark(comparison: Comparison, row: int) -> Marked:
+    """The samples of one cycle: from behind those of the cycle before it to the one that its data is from.
+
+    Args:
+        comparison: The cycles and their verdicts.
+        row: Which cycle.
+    """
+    sample = comparison.cycles.sample
+    first = int(sample[row - 1]) + 1 if row else 0
+    wrong = bool(comparison.verdicts.verdict[row] == DIFFERS)
+    return Marked(min(first, int(sample[row])), int(sample[row]), f"cycle {row}", wrong)
 
 
 def line_names(window: Capture) -> tuple[str, ...]:

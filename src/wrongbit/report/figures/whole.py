@@ -76,7 +76,7 @@ def capture_strip(
     theme: Theme,
     *,
     width: int = 760,
-    height: int = 46,
+    height: int = 34,
     mark: int | None = None,
     title: str = "The whole capture",
 ) -> str:
@@ -90,7 +90,7 @@ def capture_strip(
         mark: A cycle to be marked beside the first wrong one, such as the one that is looked at.
         title: What it is, for who cannot see it.
     """
-    left, top = 12.0, 30.0
+    left, top = 12.0, 40.0
     across = (width - 2 * left) / max(condensed.columns, 1)
     shapes = [rectangle(left, top, width - 2 * left, height, fill=theme.body)]
     shapes += _columns(condensed, left, top, across, height, theme)
@@ -131,7 +131,7 @@ def _columns(
             bottom = top + height - (good[begin] if base is None else 0.0)
             steps.append(f"M{x:.2f} {bottom:.1f}h{wide:.2f}v{-tall:.1f}h{-wide:.2f}z")
             if base is None:
-                strokes.append(f"M{x + wide / 2:.2f} {top - 1:.1f}v-5")
+                strokes.append(f"M{x + wide / 2:.2f} {top - 1.5:.1f}v-5")
         if steps:
             yield path("".join(steps), fill=colour)
         if strokes:
@@ -162,9 +162,9 @@ def _marks(
     yield text(width - left, below, str(end - 1), theme.quiet, size=11, anchor="end")
     if condensed.first_wrong is not None:
         x = x_of(condensed.first_wrong)
-        yield path(f"M{x - 6:.2f} {top - 10:g}h12l-6 9z", fill=theme.accent)
+        yield path(f"M{x - 6:.2f} {top - 17:g}h12l-6 9z", fill=theme.accent)
         yield text(
-            *_beside(x, width, 9, top - 4),
+            *_beside(x, width, 10, top - 9),
             f"first wrong: cycle {condensed.first_wrong}",
             theme.accent_text,
             size=11,
