@@ -1,0 +1,495 @@
+"""Looking around in a capture of any length: rows for a window of it, filters, searches, the next wrong word.
+
+Pure functions over the arrays of a comparison, so that a million cycles are searched in one pass of numpy and
+only the few hundred rows that a person sees are ever put into words.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wrongbit.bus.cycles import NO_TIME, UNSETTLED
+from wrongbit.compare.judge import is_reading
+from wrongbit.compare.verdicts import AGREES, DIFFERS, NOT_KNOWN
+from wrongbit.errors import UsageError
+from wrongbit.instructions.execution import Execution
+from wrongbit.job import Comparison, Job
+from wrongbit.machine.recipe import KINDS
+from wrongbit.units import format_time
+
+Numbers = NDArray[np.int64]
+Words = NDArray[np.uint64]
+
+What = Literal["address", "word seen", "word expected", "instruction"]
+WHATS: tuple[What, ...] = get_args(What)
+"""What can be searched for."""
+
+VERDICT_NAMES: dict[int, str] = {DIFFERS: "differs", AGREES: "agrees", NOT_KNOWN: "not known"}
+"""Verdicts in words."""
+
+WINDOW = 12
+"""Cycles from an instruction's beginning in which its words are looked for, as `Execution.seen_at` does."""
+
+SPAN = 64
+"""Addresses from an instruction's beginning on that its words can have."""
+
+
+# -- rows --------------------------------------------------------------------------------------------------
+
+
+def word_text(value: int, known: int, bits: int) -> str:
+    """A word in hexadecimal; a digit with any unknown bit is a question mark.
+
+    >>> word_text(0x1200, 0xFF0F, 16), word_text(5, 7, 3)
+    ('12?0', '5')
+    """
+    digits = []
+    for shift in range(4 * (-(-bits // 4) - 1), -1, -4):
+        need = (((1 << bits) - 1) >> shift) & 15
+        digits.append(f"{value >> shift & 15:X}" if known >> shift & need == need else "?")
+    return "".join(digits)
+
+
+def bit_text(expected: int, judged: int, seen: int, known: int, bits: int) -> str:
+    """A word's bits for a strip, the highest first, one character each.
+
+    ``0`` and ``1``: as they should be. ``a``: 1 was seen for 0; ``b``: 0 for 1. ``y`` and ``z``: 0 and 1 were
+    seen, and what should be is not known. ``?``: not seen.
+
+    >>> bit_text(0b1100, 0b1110, 0b1011, 0b1111, 5)
+    '?1baz'
+    """
+    told = []
+    for bit in reversed(range(bits)):
+        level = seen >> bit & 1
+        if not known >> bit & 1:
+            told.append("?")
+        elif not judged >> bit & 1:
+            told.append("yz"[level])
+        elif expected >> bit & 1 == level:
+            told.append("01"[level])
+        else:
+            told.append("ba"[level])
+    return "".join(told)
+
+
+def lane_gaps(job: Job) -> tuple[int, ...]:
+    """Bits above which a strip has a gap: where a lane ends, and at every byte.
+
+    Args:
+        job: The machine and the probe point.
+    """
+    memories = [chip for chip in job.memory_map.chips if chip.kind != "io"]
+    owners = [
+        tuple(chip.name for chip in memories if chip.lane_mask >> bit & 1)
+        for bit in range(job.processor.word_bits)
+    ]
+    return tuple(
+        bit for bit in range(job.processor.word_bits - 1) if owners[bit] != owners[bit + 1] or bit % 8 == 7
+    )
+
+
+@dataclass(frozen=True)
+class Row:
+    """A cycle in words.
+
+    Args:
+        cycle: Its number, from 0.
+        time: After the first cycle; empty where the capture has none.
+        kind: What it does.
+        bank: Its bank; empty where the machine has none.
+        address: In hexadecimal.
+        expected: The word that should have been there; empty where nothing says.
+        seen: The word that was.
+        verdict: agrees, differs, not known; empty where a memory does not drive the bus.
+        instruction: The one that begins here, by the words that were seen.
+        instead: The one that should have begun here, where it is another.
+        bits: See `bit_text`.
+        unsettled: The data moved while it was taken.
+    """
+
+    cycle: int
+    time: str
+    kind: str
+    bank: str
+    address: str
+    expected: str
+    seen: str
+    verdict: str
+    instruction: str
+    instead: str
+    bits: str
+    unsettled: bool
+
+
+@dataclass(frozen=True)
+class Mnemonics:
+    """The instruction that begins in each cycle, by the words that were seen.
+
+    Args:
+        texts: Every different one.
+        code: ``int32 (n,)`` index into ``texts``, -1 where none begins.
+    """
+
+    texts: tuple[str, ...]
+    code: NDArray[np.int32]
+
+    def at(self, cycle: int) -> str:
+        """The instruction that begins in a cycle, or an empty text."""
+        code = int(self.code[cycle])
+        return self.texts[code] if code >= 0 else ""
+
+
+def read_mnemonics(execution: Execution, progress: Callable[[int, int], None] | None = None) -> Mnemonics:
+    """Decode every instruction of a capture, each different one once.
+
+    Args:
+        execution: The capture as instructions.
+        progress: Told how many are decoded of how many.
+    """
+    code = np.full(len(execution.cycles), -1, np.int32)
+    starts = execution.starts
+    if not len(starts):
+        return Mnemonics((), code)
+    _, first, group = np.unique(_prints(execution, starts), return_index=True, return_inverse=True)
+    numbers: dict[str, int] = {}
+    of_group = np.full(len(first), -1, np.int32)
+    for place, start in enumerate(starts[first].tolist()):
+        if progress is not None and place % 512 == 0:
+            progress(place, len(first))
+        found = execution.seen_at(start)
+        if found is not None:
+            of_group[place] = numbers.setdefault(found.text, len(numbers))
+    code[starts] = of_group[group]
+    return Mnemonics(tuple(numbers), code)
+
+
+def _prints(execution: Execution, starts: NDArray[np.intp]) -> Words:
+    """``uint64 (m,)`` a fingerprint of everything that decides which instruction begins in a cycle.
+
+    That is its bank and address, and the words of the cycles that follow within its reach. Two different
+    beginnings share one with a probability of 2⁻⁶⁴ each.
+    """
+    cycles = execution.cycles
+    reading = is_reading(cycles)
+    base = cycles.address[starts]
+    reach = np.uint64(SPAN * execution.instruction_set.habits.step)
+    found = _mixed(base ^ cycles.bank[starts].astype(np.uint64) << np.uint64(48))
+    for ahead in range(WINDOW):
+        rows = np.minimum(starts + ahead, len(cycles) - 1)
+        offset = cycles.address[rows] - base
+        own = reading[rows] & (offset < reach) & (starts + ahead < len(cycles))
+        words = _mixed(cycles.word[rows] ^ _mixed(cycles.known[rows] ^ _mixed(offset + np.uint64(1))))
+        found = np.where(own, _mixed(found ^ words), found)
+    return found
+
+
+def _mixed(values: Words) -> Words:
+    """Scatter values over all 64 bits (the finaliser of SplitMix64: Steele, Lea, Flood, OOPSLA 2014)."""
+    values = (values ^ (values >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    values = (values ^ (values >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return values ^ (values >> np.uint64(31))
+
+
+@dataclass(frozen=True)
+class Browser:
+    """A compared capture to look around in.
+
+    Args:
+        job: The machine and the probe point.
+        comparison: Its cycles and verdicts.
+        execution: The cycles as instructions; None where the machine file names no set.
+        mnemonics: What begins where; None until it is decoded, or without a set.
+    """
+
+    job: Job
+    comparison: Comparison
+    execution: Execution | None = None
+    mnemonics: Mnemonics | None = None
+
+    def __len__(self) -> int:
+        return len(self.comparison.cycles)
+
+    @cached_property
+    def reading(self) -> NDArray[np.bool_]:
+        """``bool (n,)`` cycles in which a memory drives the bus."""
+        return is_reading(self.comparison.cycles)
+
+    @cached_property
+    def wrong(self) -> Numbers:
+        """Numbers of the cycles that differ, in order."""
+        return np.flatnonzero(self.comparison.verdicts.verdict == DIFFERS)
+
+    def rows(self, numbers: Sequence[int] | Numbers) -> list[Row]:
+        """Cycles in words.
+
+        Args:
+            numbers: Which.
+        """
+        return [self.row(int(number)) for number in numbers]
+
+    def row(self, cycle: int) -> Row:
+        """A cycle in words."""
+        cycles, verdicts = self.comparison.cycles, self.comparison.verdicts
+        processor = self.job.processor
+        bits, judged = processor.word_bits, int(verdicts.judged[cycle])
+        seen, known = int(cycles.word[cycle]), int(cycles.known[cycle])
+        expected, bank = int(verdicts.expected[cycle]), int(cycles.bank[cycle])
+        instruction = "" if self.mnemonics is None else self.mnemonics.at(cycle)
+        return Row(
+            cycle=cycle,
+            time=_moment(int(cycles.time_ps[cycle]), int(cycles.time_ps[0])),
+            kind=KINDS[cycles.kind[cycle]].replace("_", " "),
+            bank=("?" if bank < 0 else str(bank)) if self.job.memory_map.banked else "",
+            address=word_text(
+                int(cycles.address[cycle]), int(cycles.address_known[cycle]), processor.address_bits
+            ),
+            expected=word_text(expected, judged, bits) if judged else "",
+            seen=word_text(seen, known, bits),
+            verdict=VERDICT_NAMES[int(verdicts.verdict[cycle])] if self.reading[cycle] else "",
+            instruction=instruction,
+            instead=self._instead(cycle, instruction),
+            bits=bit_text(expected, judged, seen, known, bits),
+            unsettled=bool(cycles.flags[cycle] & UNSETTLED),
+        )
+
+    def _instead(self, cycle: int, seen: str) -> str:
+        """What should have begun in a cycle, where one of the words soon after is wrong."""
+        if self.execution is None or self.mnemonics is None or self.mnemonics.code[cycle] < 0:
+            return ""
+        soon = self.comparison.verdicts.verdict[cycle : cycle + WINDOW]
+        if not (soon == DIFFERS).any():
+            return ""
+        found = self.execution.decoded(cycle, seen=False)
+        return found.text if found is not None and found.text != seen else ""
+
+
+def _moment(time_ps: int, first_ps: int) -> str:
+    if time_ps == NO_TIME:
+        return ""
+    return format_time(time_ps - first_ps) if time_ps != first_ps else "0"
+
+
+# -- filters -----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Listing:
+    """The cycles that are listed, in order.
+
+    Args:
+        total: Cycles of the capture.
+        chosen: Numbers of those that are listed; None: all.
+    """
+
+    total: int
+    chosen: Numbers | None = None
+
+    def __len__(self) -> int:
+        return self.total if self.chosen is None else len(self.chosen)
+
+    def numbers(self, first: int, count: int) -> Numbers:
+        """Numbers of the cycles at some places; fewer at the end.
+
+        >>> Listing(9, np.array([2, 5, 7])).numbers(1, 5).tolist()
+        [5, 7]
+        """
+        first = max(0, min(first, len(self)))
+        last = max(first, min(first + count, len(self)))
+        if self.chosen is None:
+            return np.arange(first, last, dtype=np.int64)
+        return self.chosen[first:last]
+
+    def place(self, cycle: int) -> int:
+        """The place of a cycle, or of the next that is listed; of the last where none follows.
+
+        >>> [Listing(9, np.array([2, 5, 7])).place(cycle) for cycle in (0, 5, 6, 8)]
+        [0, 1, 2, 2]
+        """
+        found = cycle if self.chosen is None else int(np.searchsorted(self.chosen, cycle))
+        return max(0, min(found, len(self) - 1))
+
+
+def listing_of(
+    comparison: Comparison, *, verdicts: Collection[int] = (), kinds: Collection[int] = ()
+) -> Listing:
+    """The cycles that pass a filter.
+
+    Args:
+        comparison: The capture.
+        verdicts: Codes that are listed; none: all. *Not known* lists only cycles that could have been judged.
+        kinds: Codes of kinds that are listed; none: all.
+    """
+    total = len(comparison.cycles)
+    if not verdicts and not kinds:
+        return Listing(total)
+    chosen = np.ones(total, np.bool_)
+    if verdicts:
+        chosen &= np.isin(comparison.verdicts.verdict, np.array(sorted(verdicts), np.uint8))
+        chosen &= is_reading(comparison.cycles)
+    if kinds:
+        chosen &= np.isin(comparison.cycles.kind, np.array(sorted(kinds), np.uint8))
+    return Listing(total, np.flatnonzero(chosen))
+
+
+# -- searches ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Addresses or words that are looked for.
+
+    Args:
+        low: The lowest, or the pattern's value.
+        high: The highest; the same as ``low`` for a pattern.
+        mask: Bits of the pattern that count.
+        bank: Only in this bank; None: in any.
+    """
+
+    low: int
+    high: int
+    mask: int
+    bank: int | None = None
+
+    def among(self, values: Words, known: Words) -> NDArray[np.bool_]:
+        """``bool (n,)`` where a value is one that is looked for, as far as its bits are known."""
+        mask = np.uint64(self.mask)
+        seen: NDArray[np.bool_] = (known & mask) == mask
+        if self.low == self.high:
+            seen &= (values & mask) == np.uint64(self.low)
+        else:
+            seen &= (values >= np.uint64(self.low)) & (values <= np.uint64(self.high))
+        return seen
+
+
+_DIGITS = {16: "0123456789abcdef", 8: "01234567", 2: "01"}
+
+
+def parse_wanted(text: str, bits: int, *, banked: bool = False) -> Wanted:
+    """What is looked for, as a person types it.
+
+    Args:
+        text: Hexadecimal digits, ``?`` for any: ``1F3A``, ``1F??``, ``1F00..1FFF``, ``2:1F3A`` in bank
+            2; octal as ``0o17``, binary as ``0b101?``. ``0x`` and ``$`` may stand before hexadecimal digits.
+        bits: Width of the values.
+        banked: A bank may stand before it.
+
+    Raises:
+        UsageError: It cannot be read.
+
+    >>> wanted = parse_wanted("1f?0", 16)
+    >>> hex(wanted.low), hex(wanted.mask)
+    ('0x1f00', '0xff0f')
+    """
+    plain = text.strip().lower().replace("_", "").replace(" ", "")
+    bank: int | None = None
+    if banked and ":" in plain:
+        before, _, plain = plain.partition(":")
+        if not (before.isascii() and before.isdigit() and len(before) < 9):
+            raise _not_read(text, "the bank before the colon is no number")
+        bank = int(before)
+    if ".." in plain:
+        low_text, _, high_text = plain.partition("..")
+        low, low_mask = _pattern(text, low_text, bits)
+        high, high_mask = _pattern(text, high_text, bits)
+        if not low_mask == high_mask == (1 << bits) - 1:
+            raise _not_read(text, "a range has no question marks")
+        if low > high:
+            low, high = high, low
+        return Wanted(low, high, low_mask, bank)
+    value, mask = _pattern(text, plain, bits)
+    return Wanted(value, value, mask, bank)
+
+
+def _pattern(text: str, digits: str, bits: int) -> tuple[int, int]:
+    """Value and mask of digits with question marks."""
+    base = {"0x": 16, "0o": 8, "0b": 2}.get(digits[:2], 16)
+    digits = re.sub(r"^(0x|0o|0b|\$)", "", digits)
+    size = {16: 4, 8: 3, 2: 1}[base]
+    if not digits:
+        raise _not_read(text, "there is no digit")
+    value = mask = 0
+    for digit in digits:
+        place = _DIGITS[base].find(digit)
+        if digit != "?" and place < 0:
+            raise _not_read(text, f"{digit!r} is no digit")
+        value = value << size | max(place, 0)
+        mask = mask << size | (0 if digit == "?" else (1 << size) - 1)
+    width = len(digits) * size
+    if width < bits:
+        mask |= (1 << bits) - (1 << width)
+    if value >= 1 << bits:
+        raise _not_read(text, f"it has more than {bits} bits")
+    return value, mask & ((1 << bits) - 1)
+
+
+def _not_read(text: str, why: str) -> UsageError:
+    return UsageError(
+        f"{text.strip()!r} cannot be looked for: {why}.",
+        "Write hexadecimal digits, with ? for any: 1F3A, 1F??, 1F00..1FFF, and 2:1F3A in bank 2.",
+    )
+
+
+def search(browser: Browser, what: What, text: str) -> Numbers:
+    """Numbers of all cycles with an address, a word or an instruction.
+
+    Args:
+        browser: The capture.
+        what: What the text is.
+        text: See `parse_wanted`; an instruction: a part of it, whatever its capitals and blanks.
+
+    Raises:
+        UsageError: The text cannot be read, or the machine file names no instruction set.
+    """
+    cycles, verdicts = browser.comparison.cycles, browser.comparison.verdicts
+    if what == "instruction":
+        return _instructions(browser, text)
+    if what == "address":
+        wanted = parse_wanted(text, browser.job.processor.address_bits, banked=True)
+        found = wanted.among(cycles.address, cycles.address_known)
+        if wanted.bank is not None:
+            found &= cycles.bank == wanted.bank
+        return np.flatnonzero(found)
+    wanted = parse_wanted(text, browser.job.processor.word_bits)
+    values, known = (
+        (cycles.word, cycles.known) if what == "word seen" else (verdicts.expected, verdicts.judged)
+    )
+    return np.flatnonzero(wanted.among(values, known))
+
+
+def _instructions(browser: Browser, text: str) -> Numbers:
+    if browser.mnemonics is None:
+        raise UsageError(
+            "The instructions of this capture are not decoded.",
+            "Give the processor the key instructions in the machine file, or wait until they are decoded.",
+        )
+    wanted = "".join(text.split()).casefold()
+    if not wanted:
+        raise _not_read(text, "it is empty")
+    codes = [
+        number
+        for number, each in enumerate(browser.mnemonics.texts)
+        if wanted in "".join(each.split()).casefold()
+    ]
+    return np.flatnonzero(np.isin(browser.mnemonics.code, np.array(codes, np.int32)))
+
+
+def step(numbers: Numbers, cycle: int, *, forward: bool) -> int | None:
+    """The next number after a cycle, or the one before it; None where there is none.
+
+    >>> numbers = np.array([3, 8])
+    >>> step(numbers, 3, forward=True), step(numbers, 3, forward=False), step(numbers, 9, forward=False)
+    (8, None, 8)
+    """
+    if forward:
+        at = int(np.searchsorted(numbers, cycle, side="right"))
+        return int(numbers[at]) if at < len(numbers) else None
+    at = int(np.searchsorted(numbers, cycle, side="left")) - 1
+    return int(numbers[at]) if at >= 0 else None
