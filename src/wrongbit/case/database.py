@@ -21,6 +21,7 @@ from sqlalchemy.exc import DatabaseError, DBAPIError, SQLAlchemyError
 
 from wrongbit.case.details import newer
 from wrongbit.case.tables import REVISIONS
+from wrongbit.case.troubles import damaged
 from wrongbit.errors import CaseError
 
 VARIABLE = "WRONGBIT_DATABASE"
@@ -71,9 +72,12 @@ class Database:
                 "Copy the folder to a place that you may write to.",
                 file=self.label,
             )
-        with self.explained(), self.engine.connect().execution_options(writes=True) as connection:
-            with connection.begin():
-                yield connection
+        with (
+            self.explained(),
+            self.engine.connect().execution_options(writes=True) as connection,
+            connection.begin(),
+        ):
+            yield connection
 
     @contextmanager
     def explained(self) -> Iterator[None]:
@@ -102,6 +106,14 @@ class Database:
                 connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _MIGRATION_LOCK})
             if _version(connection) != REVISIONS[-1]:  # another process may have been faster
                 migrate(connection)
+
+    def own_check(self) -> tuple[str, ...]:
+        """What SQLite's own check finds wrong with the file; a server looks after its files itself."""
+        if not self.is_sqlite:
+            return ()
+        with self.reading() as connection:
+            found = connection.exec_driver_sql("PRAGMA integrity_check(20)").scalars().all()
+        return tuple(str(each) for each in found if each != "ok")
 
     def close(self) -> None:
         """Let go of all connections."""
@@ -215,12 +227,6 @@ _SQLITE_SAYS = (
 )  # fmt: skip
 """Part of SQLite's message, what it means, what to do."""
 
-_DAMAGED = (
-    "The journal is damaged.",
-    "Copy the whole folder first. Then put a journal.sqlite from a backup in its place; the originals in "
-    "store/ do not depend on it, and 'wrongbit verify' checks them.",
-)
-
 _POSTGRESQL_SAYS = (
     ("password authentication failed", "The server does not accept this user and password.", "Correct them."),
     ("no password supplied", "The server wants a password.", "Give it."),
@@ -244,7 +250,7 @@ def _explanation(error: SQLAlchemyError, label: str, *, sqlite: bool) -> CaseErr
         if part in told.lower():
             return CaseError(message, _with_variable(remedy, sqlite), file=label)
     if sqlite and isinstance(error, DatabaseError):
-        return CaseError(*_DAMAGED, file=label, notes=(f"SQLite says: {told}",))
+        return damaged("The journal is damaged.", label, (f"SQLite says: {told}",))
     if isinstance(error, DBAPIError) and error.connection_invalidated:
         return CaseError("The connection to the server was lost.", "Try again.", file=label)
     # What a server says of a connection may repeat parts of the address: only the kind of error is told.

@@ -22,6 +22,7 @@ from wrongbit.case.entries import (
     ValueAdded,
     Withdrawn,
 )
+from wrongbit.case.troubles import damaged
 from wrongbit.errors import CaseError
 
 D = TypeVar("D", bound=Detail)
@@ -77,7 +78,7 @@ def from_text(kind: str, text: str) -> Detail:
         values: dict[str, Any] = json.loads(text)
         unknown = values.keys() - {each.name for each in fields(said)}
     except (ValueError, AttributeError):
-        raise _damaged(kind) from None
+        raise _unreadable(kind) from None
     if unknown:
         raise newer(f"its entries of the kind {kind!r} have {', '.join(sorted(unknown))}")
     try:
@@ -89,7 +90,7 @@ def from_text(kind: str, text: str) -> Detail:
             )
         return said(**values)
     except (TypeError, KeyError):
-        raise _damaged(kind) from None
+        raise _unreadable(kind) from None
 
 
 def newer(why: str) -> CaseError:
@@ -100,11 +101,8 @@ def newer(why: str) -> CaseError:
     )
 
 
-def _damaged(kind: str) -> CaseError:
-    return CaseError(
-        f"An entry of the kind {kind!r} is damaged.",
-        "Run 'wrongbit verify' on the folder; bring the journal back from a copy.",
-    )
+def _unreadable(kind: str) -> CaseError:
+    return damaged(f"What an entry of the kind {kind!r} says cannot be read.")
 
 
 def stored_in(detail: Detail) -> Stored | None:

@@ -34,7 +34,7 @@ def refusal(error: OSError, what: Path, doing: str = "written") -> CaseError:
     if error.errno in _FULL:
         return CaseError(
             "There is no room left on the disk for this.",
-            "Make room (derived/ in a case folder may always be deleted), then do it again: nothing was lost.",
+            "Make room (derived/ may always be deleted), then do it again: nothing was lost.",
             file=str(what),
         )
     if error.errno in _DENIED:

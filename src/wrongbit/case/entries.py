@@ -155,8 +155,8 @@ class FindingRecorded:
 
     Args:
         what: Which computation: compare, diagnose, explain, suspects, ladder, chip, rebuild, fit, proof.
-        key: SHA-256 over all that went in (hashes of machine file, images and originals; parameters; the version
-            that computed it): a result whose key is another's is stale.
+        key: SHA-256 over all that went in (hashes of machine file, images and originals; parameters; the
+            version that computed it): a result whose key is another's is stale.
         says: The result in one sentence.
         result: The result as JSON values.
         evidence: What it rests on.

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import tempfile
-import uuid
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path, PurePosixPath
 from types import TracebackType
-from typing import Self
+from typing import Self, cast
 
-from wrongbit.case.database import VARIABLE, Database, postgresql_database, sqlite_database
 from wrongbit.case.details import D, kind_of, stored_in
 from wrongbit.case.durable import explained, flush_folder, make_folder, write_whole
 from wrongbit.case.entries import (
@@ -32,12 +29,14 @@ from wrongbit.case.entries import (
 )
 from wrongbit.case.journal import Journal
 from wrongbit.case.names import safe_name
-from wrongbit.case.store import Progress, Store, hash_of
+from wrongbit.case.store import Import, Progress, Store, hash_of
+from wrongbit.case.taken import TakeIn
+from wrongbit.case.troubles import DamagedJournalError, Trouble
+from wrongbit.case.verify import journal_troubles, loose_store_troubles, store_troubles
+from wrongbit.case.where import into_folder, journal_of
 from wrongbit.diagnose.case import CASE_FILE, MACHINE_FILE, machine_file_of
-from wrongbit.errors import CaseError, InputError, UsageError
+from wrongbit.errors import InputError, UsageError, WrongbitError
 
-JOURNAL_FILE = "journal.sqlite"
-ID_FILE = "case-id.txt"
 STORE_FOLDER = "store"
 DERIVED_FOLDER = "derived"
 
@@ -84,26 +83,43 @@ class Case:
         return Case.open(folder)
 
     @staticmethod
-    def open(folder: Path) -> Case:
+    def open(folder: Path, *, progress: Progress | None = None, take_in: bool = True) -> Case:
         """Open a case, or make one of a folder that has a machine file.
 
+        Args:
+            folder: The folder.
+            progress: Told how many bytes are copied of a file that case.toml names anew.
+            take_in: Take in what is new in case.toml, and a machine file that was changed.
+
         Raises:
-            InputError: There is no such folder, or it has no machine file.
+            InputError: There is no folder, no machine file in it, or case.toml says something impossible.
             CaseError: The journal is damaged, of a newer version, or unreachable.
         """
         machine_file = _machine_file(folder)
-        database = _database(folder)
+        store = Store(folder / STORE_FOLDER)
+        journal = journal_of(folder, store)
+        case = Case(folder, machine_file, journal)
         try:
-            database.prepare()
-            journal = Journal(database, _case_id(folder))
-            journal.begin()
-            case = Case(folder, machine_file, journal)
-            case._store.tidy(case._listed)
-            case._see_machine()
+            store.tidy(case._listed)
+            if take_in:
+                case.refresh(progress)
         except BaseException:
-            database.close()
+            case.close()
             raise
         return case
+
+    def refresh(self, progress: Progress | None = None) -> None:
+        """Take in what was changed in the folder by hand: the machine file, case.toml.
+
+        Raises:
+            InputError: case.toml says something impossible.
+            CaseError: The case cannot be written.
+        """
+        if self._journal.database.read_only:
+            return
+        self._see_machine()
+        memory = self.folder / DERIVED_FOLDER / "hashes.json"
+        TakeIn(self.folder, self.machine_file, self._journal, self._store, memory).run(progress)
 
     def close(self) -> None:
         """Let go of the database."""
@@ -129,7 +145,7 @@ class Case:
 
     def of_kind(self, kind: type[D]) -> tuple[tuple[Entry, D], ...]:
         """Entries of one kind with what they say, oldest first, without those withdrawn."""
-        found = self._journal.entries([kind_of(kind)])
+        found = self._journal.entries([kind_of(cast(type[Detail], kind))])
         return tuple(
             (each, each.detail)
             for each in found
@@ -194,7 +210,7 @@ class Case:
             InputError: The file cannot be read.
             CaseError: The case cannot be written; nothing is left half-done.
         """
-        with self._store.importing() as work:
+        with self._importing() as work:
             return self._journal.add(CaptureAdded(point, work.keep(path, name, progress), note))
 
     def add_reading(
@@ -207,8 +223,8 @@ class Case:
         note: str = "",
         name: str | None = None,
     ) -> Entry:
-        """Keep one pass of a chip in a reader; arguments and errors as for `add_capture` and `ReadingAdded`."""
-        with self._store.importing() as work:
+        """Keep one pass of a chip in a reader; arguments as in `ReadingAdded`, errors as of `add_capture`."""
+        with self._importing() as work:
             stored = work.keep(path, name)
             return self._journal.add(ReadingAdded(chip, stored, format, dict(conditions or {}), note))
 
@@ -223,7 +239,7 @@ class Case:
         name: str | None = None,
     ) -> Entry:
         """Keep a source of what a chip should hold; arguments and errors as for `add_capture`."""
-        with self._store.importing() as work:
+        with self._importing() as work:
             return self._journal.add(ReferenceAdded(chip, work.keep(path, name), kind, format, note))
 
     def add(self, detail: MeasurementAdded | ValueAdded | NoteAdded | FindingRecorded) -> Entry:
@@ -254,13 +270,101 @@ class Case:
         with explained(self.machine_file, "read"):
             now = hash_of(self.machine_file)
         seen = self.of_kind(MachineSeen)
-        if self._journal.database.read_only or (seen and seen[-1][1].file.sha256 == now):
+        if seen and seen[-1][1].file.sha256 == now:
             return
-        with self._store.importing() as work, self._journal.adding() as adding:
+        with self._importing() as work:
             stored = work.keep(self.machine_file)
-            seen_now = [line.entry.detail for line in adding.lines([kind_of(MachineSeen)])]
-            if not seen_now or seen_now[-1] != MachineSeen(stored):
-                adding.add(MachineSeen(stored))
+            with self._journal.adding() as adding:
+                lines = adding.lines([kind_of(MachineSeen)])
+                if not lines or lines[-1].entry.detail != MachineSeen(stored):
+                    adding.add(MachineSeen(stored))
+
+    @contextmanager
+    def _importing(self) -> Iterator[Import]:
+        """An import; what is left of one that fails is cleared away."""
+        try:
+            with self._store.importing() as work:
+                yield work
+        except Exception:
+            with suppress(WrongbitError):
+                self._store.tidy(self._listed)
+            raise
+
+    # -- checking -------------------------------------------------------------------------------------------
+
+    def verify(self, progress: Progress | None = None) -> tuple[Trouble, ...]:
+        """Hash every original again and check every entry.
+
+        Args:
+            progress: Told how many bytes are hashed, and how many there are.
+
+        Returns:
+            Everything that is not as it was kept; nothing where all is well.
+        """
+        try:
+            self._store.tidy(self._listed)
+            found = [*journal_troubles(self._journal)]
+            if any(each.kind == "damaged journal" for each in found):
+                return (*found, *loose_store_troubles(self._store))
+            entries = self._journal.entries()
+        except DamagedJournalError as error:
+            return (_journal_trouble(error), *loose_store_troubles(self._store))
+        return (*found, *store_troubles(self._store, entries, progress))
+
+    def restore(self, path: Path, progress: Progress | None = None) -> Stored:
+        """Put an original back into the store that is missing or was changed.
+
+        Args:
+            path: A file with the same bytes.
+            progress: Told how many bytes are copied.
+
+        Raises:
+            InputError: The file cannot be read.
+            UsageError: The journal tells of no such original.
+        """
+        with explained(path, "read"):
+            sha256 = hash_of(path)
+        known = [stored_in(each.detail) for each in self._journal.entries()]
+        wanted = next((each for each in known if each is not None and each.sha256 == sha256), None)
+        if wanted is None:
+            raise UsageError(
+                f"No entry tells of an original with these bytes (SHA-256 {sha256[:12]}…).",
+                "If it is new, add it with 'wrongbit add'.",
+            )
+        with self._importing() as work:
+            work.keep(path, wanted.name, progress)
+        return wanted
+
+    def bring_journal(self) -> None:
+        """Bring the journal from a workshop's database into the folder, which is then whole by itself.
+
+        Raises:
+            UsageError: It is there already.
+        """
+        if self._journal.database.is_sqlite:
+            raise UsageError("The journal is in the folder already.", "Nothing is to be done.")
+        before = self._journal
+        self._journal = into_folder(self.folder, before)
+        before.database.close()
+
+
+def verify_folder(folder: Path, progress: Progress | None = None) -> tuple[Trouble, ...]:
+    """Check a case, also one whose journal cannot be opened; nothing is taken in.
+
+    Raises:
+        InputError: There is no such folder, or it is no case.
+        CaseError: The journal is of a newer version, or unreachable.
+    """
+    try:
+        with Case.open(folder, take_in=False) as case:
+            return case.verify(progress)
+    except DamagedJournalError as error:
+        return (_journal_trouble(error), *loose_store_troubles(Store(folder / STORE_FOLDER)))
+
+
+def _journal_trouble(error: DamagedJournalError) -> Trouble:
+    told = " ".join((error.message, *error.notes))
+    return Trouble("damaged journal", told, error.remedy, error.file or "")
 
 
 def _machine_file(folder: Path) -> Path:
@@ -273,29 +377,6 @@ def _machine_file(folder: Path) -> Path:
             file=str(folder),
         )
     return folder / MACHINE_FILE
-
-
-def _database(folder: Path) -> Database:
-    address = os.environ.get(VARIABLE, "").strip()
-    return postgresql_database(address) if address else sqlite_database(folder / JOURNAL_FILE)
-
-
-def _case_id(folder: Path) -> str:
-    """The case's identity, which tells it apart in a database of many; made where there is none."""
-    path = folder / ID_FILE
-    with explained(path):
-        if not path.exists():
-            with suppress(FileExistsError):  # another process was faster
-                write_whole(path, f"{uuid.uuid4()}\n".encode("ascii"), exclusive=True)
-        text = path.read_text("utf-8", errors="replace").strip()
-    try:
-        return str(uuid.UUID(text))
-    except ValueError:
-        raise CaseError(
-            f"{text[:60]!r} is no identity of a case.",
-            "Put the file back from a copy of the folder.",
-            file=str(path),
-        ) from None
 
 
 def _write_new(folder: Path, name: str, data: bytes | str) -> None:

@@ -6,9 +6,9 @@ import getpass
 import hashlib
 import json
 import os
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -21,10 +21,13 @@ from wrongbit.case.database import Database
 from wrongbit.case.details import from_text, kind_of, to_text
 from wrongbit.case.entries import Detail, Entry, FindingRecorded, MachineSeen, Withdrawn
 from wrongbit.case.tables import CaseRow, EntryRow
+from wrongbit.case.troubles import damaged
 from wrongbit.errors import UsageError
 
 PERSON = "WRONGBIT_PERSON"
 """Environment variable with the name of who is working."""
+
+_COLUMNS = tuple(EntryRow.__table__.columns)
 
 
 def person() -> str:
@@ -52,6 +55,24 @@ class Line:
     origin: str
 
 
+@dataclass(frozen=True)
+class RawRow:
+    """An entry as the database has it; fields as in `EntryRow`."""
+
+    case_id: str
+    number: int
+    at: datetime
+    person: str
+    version: str
+    kind: str
+    content: str
+    withdraws: int | None
+    what: str | None
+    finding_key: str | None
+    origin: str
+    seal: str
+
+
 class Journal:
     """The journal of one case.
 
@@ -67,10 +88,8 @@ class Journal:
     def exists(self) -> bool:
         """Whether the database knows the case."""
         with self.database.reading() as connection:
-            return self._known(connection)
-
-    def _known(self, connection: Connection) -> bool:
-        return connection.execute(select(CaseRow.id).where(CaseRow.id == self.case_id)).first() is not None
+            found = connection.execute(select(CaseRow.id).where(CaseRow.id == self.case_id)).first()
+        return found is not None
 
     def begin(self) -> None:
         """Make the case known to the database; nothing happens where it is."""
@@ -108,27 +127,34 @@ class Journal:
             kinds: Only these kinds; None: all.
         """
         with self.database.reading() as connection:
-            return self._lines(connection, *([] if kinds is None else [EntryRow.kind.in_(kinds)]))
+            return self.lines_on(connection, *_of(kinds))
 
-    def _lines(self, connection: Connection, *conditions: ColumnElement[bool]) -> tuple[Line, ...]:
+    def lines_on(self, connection: Connection, *conditions: ColumnElement[bool]) -> tuple[Line, ...]:
+        """Entries that fulfil conditions, as an open transaction sees them."""
         mine = EntryRow.case_id == self.case_id
-        by = dict(
-            connection.execute(
-                select(EntryRow.withdraws, func.min(EntryRow.number))
-                .where(mine, EntryRow.withdraws.is_not(None))
-                .group_by(EntryRow.withdraws)
-            )
-            .tuples()
-            .all()
+        withdrawals = connection.execute(
+            select(EntryRow.withdraws, func.min(EntryRow.number))
+            .where(mine, EntryRow.withdraws.is_not(None))
+            .group_by(EntryRow.withdraws)
         )
-        rows = connection.execute(
-            select(*EntryRow.__table__.columns).where(mine, *conditions).order_by(EntryRow.number)
-        )
+        by = dict(withdrawals.tuples().all())
+        query = select(*_COLUMNS).where(mine, *conditions).order_by(EntryRow.number)
+        rows = [_raw(row) for row in connection.execute(query)]
         return tuple(Line(_entry(row, by.get(row.number)), row.origin) for row in rows)
 
     def entries(self, kinds: Collection[str] | None = None) -> tuple[Entry, ...]:
         """Entries, oldest first."""
         return tuple(line.entry for line in self.lines(kinds))
+
+    def raw_rows(self) -> tuple[RawRow, ...]:
+        """All entries as the database has them, oldest first."""
+        with self.database.reading() as connection:
+            return self.raw_rows_on(connection)
+
+    def raw_rows_on(self, connection: Connection) -> tuple[RawRow, ...]:
+        """As `raw_rows`, as an open transaction sees them."""
+        query = select(*_COLUMNS).where(EntryRow.case_id == self.case_id).order_by(EntryRow.number)
+        return tuple(_raw(row) for row in connection.execute(query))
 
     def finding(self, what: str, key: str | None = None) -> tuple[Entry, FindingRecorded] | None:
         """The last finding of a kind that is not withdrawn.
@@ -142,9 +168,9 @@ class Journal:
         wanted = [mine, EntryRow.what == what, EntryRow.number.not_in(gone)]
         if key is not None:
             wanted.append(EntryRow.finding_key == key)
+        number = select(func.max(EntryRow.number)).where(*wanted).scalar_subquery()
         with self.database.reading() as connection:
-            number = select(func.max(EntryRow.number)).where(*wanted).scalar_subquery()
-            found = self._lines(connection, EntryRow.number == number)
+            found = self.lines_on(connection, EntryRow.number == number)
         if not found or not isinstance(found[0].entry.detail, FindingRecorded):
             return None
         return found[0].entry, found[0].entry.detail
@@ -159,8 +185,11 @@ class Adding:
 
     def lines(self, kinds: Collection[str] | None = None) -> tuple[Line, ...]:
         """As `Journal.lines`, as it is now and stays until the block is left."""
-        only = [] if kinds is None else [EntryRow.kind.in_(kinds)]
-        return self._journal._lines(self._connection, *only)
+        return self._journal.lines_on(self._connection, *_of(kinds))
+
+    def raw_rows(self) -> tuple[RawRow, ...]:
+        """As `Journal.raw_rows`, as it is now and stays until the block is left."""
+        return self._journal.raw_rows_on(self._connection)
 
     def add(self, detail: Detail, origin: str = "") -> Entry:
         """Add an entry.
@@ -177,26 +206,34 @@ class Adding:
             .limit(1)
         ).first()
         number, before = (1, "") if last is None else (last.number + 1, last.seal)
+        row = self._row(number, detail, origin)
+        row = replace(row, seal=seal(before, row))
+        self.copy(row)
+        return Entry(number, row.at, row.person, row.version, detail)
+
+    def copy(self, row: RawRow) -> None:
+        """Write an entry as it is, such as one from another database."""
+        self._connection.execute(insert(EntryRow).values(asdict(row)))
+
+    def _row(self, number: int, detail: Detail, origin: str) -> RawRow:
         finding = detail if isinstance(detail, FindingRecorded) else None
-        row = {
-            "case_id": self._journal.case_id,
-            "number": number,
-            "at": datetime.now(UTC),
-            "person": person(),
-            "version": __version__,
-            "kind": kind_of(detail),
-            "content": to_text(detail),
-            "withdraws": detail.number if isinstance(detail, Withdrawn) else None,
-            "what": None if finding is None else finding.what,
-            "finding_key": None if finding is None else finding.key,
-            "origin": origin,
-        }
-        row["seal"] = seal(before, row)
-        self._connection.execute(insert(EntryRow).values(row))
-        return Entry(number, row["at"], row["person"], __version__, detail)
+        return RawRow(
+            case_id=self._journal.case_id,
+            number=number,
+            at=datetime.now(UTC),
+            person=person(),
+            version=__version__,
+            kind=kind_of(detail),
+            content=to_text(detail),
+            withdraws=detail.number if isinstance(detail, Withdrawn) else None,
+            what=None if finding is None else finding.what,
+            finding_key=None if finding is None else finding.key,
+            origin=origin,
+            seal="",
+        )
 
     def _check_withdrawal(self, number: int) -> None:
-        found = self._journal._lines(self._connection, EntryRow.number == number)
+        found = self._journal.lines_on(self._connection, EntryRow.number == number)
         if not found:
             raise UsageError(
                 f"The journal has no entry {number}.", "'wrongbit history FOLDER --all' lists the numbers."
@@ -211,23 +248,34 @@ class Adding:
             what = "withdraws another" if isinstance(entry.detail, Withdrawn) else "tells of the machine file"
             raise UsageError(
                 f"Entry {number} {what}: it cannot be withdrawn itself.",
-                "Add what counts again, or correct the machine file.",
+                "Add again what is to count, or correct the machine file.",
             )
 
 
-def seal(before: str, row: Mapping[str, Any]) -> str:
-    """SHA-256 over an entry's row and the seal before it: a change of any earlier entry breaks every later one.
+def _of(kinds: Collection[str] | None) -> list[ColumnElement[bool]]:
+    return [] if kinds is None else [EntryRow.kind.in_(kinds)]
+
+
+def seal(before: str, row: RawRow) -> str:
+    """SHA-256 over an entry's row and the seal before it, so that none can be changed or taken out unseen.
 
     Args:
         before: Seal of the entry before; empty for the first.
-        row: The row, without its seal.
+        row: The row; its own seal does not enter.
     """
-    told = [
-        str(row[name]) for name in ("case_id", "number", "person", "version", "kind", "content", "origin")
-    ]
-    told.append(row["at"].astimezone(UTC).isoformat(timespec="microseconds"))
+    told = [row.case_id, str(row.number), row.person, row.version, row.kind, row.content, row.origin]
+    told.append(row.at.isoformat(timespec="microseconds"))
     return hashlib.sha256(json.dumps([before, *told]).encode("ascii")).hexdigest()
 
 
-def _entry(row: Row[Any], withdrawn_by: int | None) -> Entry:
-    return Entry(row.number, row.at, row.person, row.version, from_text(row.kind, row.content), withdrawn_by)
+def _raw(row: Row[Any]) -> RawRow:
+    found = RawRow(**row._mapping)
+    texts = (found.person, found.version, found.kind, found.content, found.origin, found.seal)
+    if not (isinstance(found.at, datetime) and all(isinstance(each, str) for each in texts)):
+        raise damaged(f"Entry {found.number} of the journal is damaged.")
+    return found
+
+
+def _entry(row: RawRow, withdrawn_by: int | None) -> Entry:
+    detail = from_text(row.kind, row.content)
+    return Entry(row.number, row.at, row.person, row.version, detail, withdrawn_by)

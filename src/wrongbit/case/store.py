@@ -8,7 +8,7 @@ An import goes in four steps, so that it can be cut off anywhere:
 4. The marker is taken away.
 
 Whoever finds a marker while nobody is importing knows that an import was cut off: if the journal has the
-original, only step 4 was missed; if it does not, nobody was ever told that the original was kept, and it goes.
+original, only step 4 was missed; if not, nobody was ever told that the original was kept, and it goes.
 Importers share a lock on ``.incoming/lock``, which the system drops when they end, however they end.
 """
 

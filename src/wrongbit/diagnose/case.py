@@ -74,6 +74,49 @@ class CaseFile:
 
 Table = dict[str, Any]
 
+_KEYS = ("machine", "capture", "reading", "measurement", "notes")
+"""What a case file may have."""
+
+
+@dataclass(frozen=True)
+class CaseRow:
+    """A row of a case file, as it was written.
+
+    Args:
+        kind: capture, reading or measurement.
+        table: Its keys and values.
+        at: Its key path, for messages.
+    """
+
+    kind: str
+    table: Table
+    at: str
+
+
+def rows_of(folder: Path) -> tuple[CaseRow, ...]:
+    """The rows of a folder's case file, with their values unchecked.
+
+    Raises:
+        InputError: There is no such file, it is no TOML, or has something else than rows in it.
+    """
+    table = _read_known(folder)
+    kinds = ("capture", "measurement", "reading")
+    return tuple(CaseRow(kind, *each) for kind in kinds for each in _tables(folder, table, kind))
+
+
+def check_row(folder: Path, structure: Structure, row: CaseRow) -> None:
+    """Hold a row of a case file against the machine file; the contents of files are not looked at.
+
+    Raises:
+        InputError: A file is not there, or the row says something impossible.
+    """
+    if row.kind == "capture":
+        _capture(folder, structure.machine, row.table, row.at)
+    elif row.kind == "measurement":
+        _measurement(folder, structure, row.table, row.at)
+    else:
+        _reading_of(folder, structure, row.table, row.at)
+
 
 def machine_file_of(folder: Path) -> Path:
     """The machine file of a case folder.
@@ -116,16 +159,7 @@ def read_case(folder: Path, structure: Structure, maps: Callable[[], Sequence[Me
         InputError: A file is not there or says something impossible.
         ImageError: A reading cannot be read.
     """
-    table = _read(folder / CASE_FILE)
-    known = ("machine", "capture", "reading", "measurement", "notes")
-    for key in table:
-        if key not in known:
-            raise _error(
-                folder,
-                key,
-                f"there is no key {key!r}.",
-                _near(key, known) + f"It may have: {', '.join(known)}.",
-            )
+    table = _read_known(folder)
     captures = tuple(_capture(folder, structure.machine, *each) for each in _tables(folder, table, "capture"))
     measurements = [_measurement(folder, structure, *each) for each in _tables(folder, table, "measurement")]
     readings = list(_tables(folder, table, "reading"))
@@ -155,6 +189,35 @@ def captures_of(folder: Path, machine: Machine) -> tuple[CaseCapture, ...]:
     return captures
 
 
+def measurement_of(structure: Structure, table: Table, folder: Path, at: str) -> Measurement:
+    """A measurement by hand from its texts, checked against the machine.
+
+    Args:
+        structure: The machine.
+        table: Keys as in a ``[[measurement]]``.
+        folder: The case's folder, for messages.
+        at: What messages call the entry.
+
+    Raises:
+        InputError: It says something impossible.
+    """
+    return _measurement(folder, structure, table, at)
+
+
+def _read_known(folder: Path) -> Table:
+    """A case file that has only keys that are known."""
+    table = _read(folder / CASE_FILE)
+    for key in table:
+        if key not in _KEYS:
+            raise _error(
+                folder,
+                key,
+                f"there is no key {key!r}.",
+                _near(key, _KEYS) + f"It may have: {', '.join(_KEYS)}.",
+            )
+    return table
+
+
 def _read(path: Path) -> Table:
     try:
         return tomllib.loads(path.read_text("utf-8-sig"))
@@ -172,7 +235,11 @@ def _read(path: Path) -> Table:
         raise InputError(
             f"It cannot be read: {error.strerror}.", "Check its name and permissions.", file=str(path)
         ) from None
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:
+        raise InputError(
+            "Brackets are nested too deeply to be a case.", "Check for a missing ] or }.", file=str(path)
+        ) from None
+    except ValueError as error:  # TOMLDecodeError, and what int() says of a number of thousands of digits
         place = re.search(r"line (\d+)", str(error))
         raise InputError(
             f"This is not valid TOML: {error}.",
@@ -288,13 +355,8 @@ def _reading(
     folder: Path, structure: Structure, maps: Sequence[MemoryMap], table: Table, at: str
 ) -> Measurement:
     """A reading as a measurement: good when it holds what the chip should hold."""
-    _only(folder, table, at, ("chip", "file", "format", "note"))
-    roms = [chip.name for chip in structure.chips.values() if chip.kind == "rom"]
-    name = _one_of(folder, at, "chip", _text(folder, table, at, "chip"), roms, "ROM")
+    name, file, format_ = _reading_of(folder, structure, table, at)
     chip = structure.chips[name]
-    file = _file(folder, table, at)
-    format_ = _text(folder, table, at, "format", needed=False) or "auto"
-    _one_of(folder, at, "format", format_, ("auto", "binary", "intel-hex", "s-record", "listing"), "format")
     read = load_chip_contents(
         ImageFile(file=file.name, format=cast(Any, format_)),
         chip.words,
@@ -311,3 +373,14 @@ def _reading(
     wrong = int(np.bitwise_count((should.contents ^ read.words) & known).sum())
     note = f"{wrong} of {int(np.bitwise_count(known).sum())} bits differ" if wrong else "as it should be"
     return Measurement("reading", name, outcome="bad" if wrong else "good", note=note)
+
+
+def _reading_of(folder: Path, structure: Structure, table: Table, at: str) -> tuple[str, Path, str]:
+    """A reading's chip, file and format."""
+    _only(folder, table, at, ("chip", "file", "format", "note"))
+    roms = [chip.name for chip in structure.chips.values() if chip.kind == "rom"]
+    name = _one_of(folder, at, "chip", _text(folder, table, at, "chip"), roms, "ROM")
+    file = _file(folder, table, at)
+    format_ = _text(folder, table, at, "format", needed=False) or "auto"
+    _one_of(folder, at, "format", format_, ("auto", "binary", "intel-hex", "s-record", "listing"), "format")
+    return name, file, format_

@@ -27,6 +27,6 @@ def migrate(connection: Connection) -> None:
     def steps(revision: object, context: MigrationContext) -> list[object]:
         return scripts._upgrade_revs("head", revision)  # type: ignore[arg-type,return-value]
 
-    with EnvironmentContext(config, scripts, fn=steps) as environment:  # type: ignore[arg-type]
+    with EnvironmentContext(config, scripts, fn=steps) as environment:
         environment.configure(connection=connection)
         environment.run_migrations()
