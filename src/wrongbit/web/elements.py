@@ -8,6 +8,7 @@ people goes through `text_of` and the other functions here as text, never as mar
 from __future__ import annotations
 
 import asyncio
+import json
 import logging
 import re
 from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
@@ -193,7 +194,7 @@ class Field(Element):
     @value.setter
     def value(self, value: str) -> None:
         self._value = value
-        ui.run_javascript(f"wrongbit.fill({self.input.id}, {value!r})")
+        ui.run_javascript(f"wrongbit.fill({self.input.id}, {json.dumps(value)})")
 
 
 class Choice(Element):
@@ -220,15 +221,14 @@ class Choice(Element):
         self.classes("wb-field")
         texts = options if isinstance(options, Mapping) else {each: each for each in options}
         self._keys = list(texts)
-        self.value = value if value in texts else next(iter(texts), "")
-        """The value that is chosen."""
+        self._value = value if value in texts else next(iter(texts), "")
         self._on_change = on_change
         with self:
             tag("span", label, classes="wb-label")
             self.input = tag("select", classes="wb-input")
             with self.input:
                 for number, (key, text) in enumerate(texts.items()):
-                    tag("option", text or "–", value=str(number), selected=key == self.value or None)
+                    tag("option", text or "–", value=str(number), selected=key == self._value or None)
             if hint:
                 tag("span", hint, classes="wb-hint")
         self.input.on("change", self._chosen, js_handler="(e) => emit(e.target.value)")
@@ -237,10 +237,21 @@ class Choice(Element):
         given = event.args
         number = int(given[0] if isinstance(given, list) else given)
         if 0 <= number < len(self._keys):
-            self.value = self._keys[number]
+            self._value = self._keys[number]
             if self._on_change is not None:
                 change = self._on_change
                 await attempt(lambda: change(self.value))
+
+    @property
+    def value(self) -> str:
+        """The value that is chosen."""
+        return self._value
+
+    @value.setter
+    def value(self, value: str) -> None:
+        if value in self._keys:
+            self._value = value
+            ui.run_javascript(f"wrongbit.fill({self.input.id}, {json.dumps(str(self._keys.index(value)))})")
 
 
 class Check(Element):
@@ -378,16 +389,71 @@ def quiet(text: str) -> Element:
 
 def tell(text: str, *, bad: bool = False) -> None:
     """Say something once, at the edge of the page; a screen reader says it too."""
-    ui.run_javascript(f"wrongbit.tell({_script_text(text)}, {'true' if bad else 'false'})")
+    ui.run_javascript(f"wrongbit.tell({json.dumps(text)}, {'true' if bad else 'false'})")
 
 
-def _script_text(text: str) -> str:
-    import json
+class Live:
+    """A part of a page that fills itself, from `live`; what comes too late is not shown.
 
-    return json.dumps(text)
+    Args:
+        bench: The workbench.
+        title: What is computed, as a person would say it.
+        work: Called in a thread with a progress function.
+        draw: Called with the result, to put it on the page.
+    """
+
+    def __init__(self, bench: Workbench, title: str, work: Work[Any], draw: Callable[[Any], object]) -> None:
+        self.bench, self.title, self.work, self.draw = bench, title, work, draw
+        self.area = tag("div", classes="wb-live", aria_busy="true")
+        self._turn = 0
+        self._shown: object = None
+
+    def start(self) -> None:
+        """Compute it, and draw it when that has changed it."""
+        if self.area.is_deleted:
+            return
+        self._turn += 1
+        background_tasks.create(self._fill(self._turn), name=self.title)
+
+    def again(self) -> None:
+        """Draw it in any case: something else that it shows was chosen."""
+        self._shown = None
+        self.start()
+
+    async def _fill(self, turn: int) -> None:
+        if not self.area.default_slot.children:
+            with self.area:
+                tag("p", f"{self.title} …", classes="wb-waiting")
+        try:
+            result = await self.bench.run(self.title, self.work)
+        except Cancelled:
+            self._put(turn, self._stopped)
+        except WrongbitError as error:
+            failure = error
+            self._put(turn, lambda: message(failure))
+        except Exception as error:
+            mistake = our_mistake(error)
+            self._put(turn, lambda: message(mistake))
+        else:
+            # What has not changed is left alone, with what a person may be typing there.
+            if self._shown is None or not _same(self._shown, result):
+                self._put(turn, lambda: self.draw(result), result)
+
+    def _put(self, turn: int, draw: Callable[[], object], result: object = None) -> None:
+        if turn != self._turn or self.area.is_deleted:
+            return
+        self._shown = result
+        self.area.clear()
+        set_attributes(self.area, aria_busy="false")
+        with self.area:
+            guarded(draw)
+
+    def _stopped(self) -> None:
+        paragraph(f"{self.title}: stopped.")
+        button("Start again", self.start)
 
 
-def live(bench: Workbench, title: str, work: Work[Result], draw: Callable[[Result], object]) -> Element:
+def live(bench: Workbench, title: str, work: Work[Result], draw: Callable[[Result], object]) -> Live:
     """A part of a page that is computed in a thread, shown when it is there, and again at each change.
 
     Args:
@@ -396,54 +462,25 @@ def live(bench: Workbench, title: str, work: Work[Result], draw: Callable[[Resul
         work: Called in a thread with a progress function.
         draw: Called with the result, to put it on the page.
     """
-    area = tag("div", classes="wb-live", aria_busy="true")
-    part = _Live(bench, title, work, draw, area)
+    part = Live(bench, title, work, draw)
     part.start()
     stop = bench.watch(part.start)
-    area.client.on_delete(stop)
-    return area
+    part.area.client.on_delete(stop)
+    return part
 
 
-class _Live:
-    """A part that fills itself; what comes too late (the case changed meanwhile) is not shown."""
+def _same(first: object, second: object) -> bool:
+    if first is second:
+        return True
+    try:
+        return bool(first == second)
+    except ValueError:  # arrays
+        return False
 
-    def __init__(
-        self, bench: Workbench, title: str, work: Work[Any], draw: Callable[[Any], object], area: Element
-    ) -> None:
-        self.bench, self.title, self.work, self.draw, self.area = bench, title, work, draw, area
-        self.turn = 0
 
-    def start(self) -> None:
-        if self.area.is_deleted:
-            return
-        self.turn += 1
-        background_tasks.create(self.fill(self.turn), name=self.title)
-
-    async def fill(self, turn: int) -> None:
-        if not self.area.default_slot.children:
-            with self.area:
-                tag("p", f"{self.title} …", classes="wb-waiting")
-        try:
-            result = await self.bench.run(self.title, self.work)
-        except Cancelled:
-            self.put(turn, self.stopped)
-        except WrongbitError as error:
-            failure = error
-            self.put(turn, lambda: message(failure))
-        except Exception as error:
-            mistake = our_mistake(error)
-            self.put(turn, lambda: message(mistake))
-        else:
-            self.put(turn, lambda: self.draw(result))
-
-    def put(self, turn: int, draw: Callable[[], object]) -> None:
-        if turn != self.turn or self.area.is_deleted:
-            return
-        self.area.clear()
-        set_attributes(self.area, aria_busy="false")
-        with self.area:
-            guarded(draw)
-
-    def stopped(self) -> None:
-        paragraph(f"{self.title}: stopped.")
-        button("Start again", self.start)
+def share_bar(share: float) -> Element:
+    """A probability as a bar beside its number."""
+    outer = tag("span", classes="wb-bar", aria_hidden="true")
+    with outer:
+        tag("span").style(f"width: {100 * min(max(share, 0.0), 1.0):.1f}%")
+    return outer

@@ -11,6 +11,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
 
+from wrongbit.case.entries import (
+    CaptureAdded,
+    MeasurementAdded,
+    NoteAdded,
+    ReadingAdded,
+    ReferenceAdded,
+    ValueAdded,
+)
 from wrongbit.case.folder import Case
 from wrongbit.casework import Casework
 from wrongbit.errors import WrongbitError
@@ -22,6 +30,8 @@ Work = Callable[[Progress], Result]
 
 
 SHOWN_AFTER_SECONDS = 0.3
+
+_INPUTS = (CaptureAdded, ReadingAdded, ReferenceAdded, MeasurementAdded, ValueAdded, NoteAdded)
 
 
 class Cancelled(Exception):  # noqa: N818 - not an error: a person wished it
@@ -94,8 +104,24 @@ class Workbench:
 
     @property
     def name(self) -> str:
-        """What the case is called."""
-        return self.case.name
+        """What the machine is called; the folder's name while its file cannot be read."""
+        try:
+            return self.casework.machine.machine.name
+        except WrongbitError:
+            return self.case.name
+
+    def places(self, kind: str) -> tuple[str, ...]:
+        """Where a measurement of this kind can be made: parts, chips or probe points.
+
+        Raises:
+            WrongbitError: The machine file cannot be read.
+        """
+        machine = self.casework.machine
+        if kind == "reclipped":
+            return tuple(each.name for each in machine.point)
+        if kind == "reading":
+            return tuple(each.name for each in machine.chip if each.kind == "rom")
+        return (*(each.name for each in machine.part), *(each.name for each in machine.chip))
 
     async def run(self, title: str, work: Work[Result]) -> Result:
         """Do something that takes long in a thread; every tab shows its progress and can stop it.
@@ -133,16 +159,20 @@ class Workbench:
             self.changed()
 
     def _state(self) -> tuple[object, ...]:
-        """What tells that the case has changed: its number of entries, and the machine file."""
+        """What tells that the case has changed: the entries that count, and the machine file.
+
+        Recorded findings do not: they follow from the rest.
+        """
         try:
             about = self.case.machine_file.stat()
             machine: tuple[object, ...] = (about.st_mtime_ns, about.st_size)
         except OSError:
             machine = ()
         try:
-            return (len(self.case.entries(withdrawn=True)), *machine)
+            numbers = tuple(entry.number for kind in _INPUTS for entry, _ in self.case.of_kind(kind))
         except WrongbitError:
             return machine
+        return (numbers, machine)
 
     def close(self) -> None:
         """Stop what is under way, and close the case."""

@@ -2,9 +2,31 @@
 
 from __future__ import annotations
 
-from wrongbit.casework.overview import Overview
-from wrongbit.web.elements import caution, live, paragraph, section
+from collections.abc import Sequence
+
+from wrongbit.casework.overview import CaptureLine, ChipLine, Overview, ProposalLine, SuspectLine, WrongWord
+from wrongbit.report.figures import Lane, StripWord, bit_strip, percent
+from wrongbit.report.theme import LIGHT
+from wrongbit.web.elements import (
+    Cell,
+    caution,
+    copyable,
+    figure,
+    heading,
+    link,
+    live,
+    paragraph,
+    quiet,
+    section,
+    share_bar,
+    table,
+    tag,
+)
+from wrongbit.web.rungs import draw_rungs
 from wrongbit.web.workbench import Workbench
+
+SUSPECTS, FINDINGS = 8, 4
+"""How many are shown here; their own pages show all."""
 
 
 def page(bench: Workbench) -> None:
@@ -15,6 +37,182 @@ def page(bench: Workbench) -> None:
 def _draw(overview: Overview) -> None:
     for text in overview.cautions:
         caution(text)
-    with section("What to do now"):
-        for question in overview.questions[:1]:
-            paragraph(question, classes="wb-big")
+    _now(overview)
+    with tag("div", classes="wb-columns"):
+        with section("Bring-up ladder"):
+            if overview.ladder_next:
+                paragraph(overview.ladder_next)
+            draw_rungs(overview.rungs)
+            link("Enter values, or compute a stand-in signal", "/ladder")
+        with tag("div"):
+            _suspects(overview)
+            _next(overview.proposals)
+    with section("Captures"):
+        if not overview.captures:
+            quiet("None yet.")
+            link("Bring one in", "/bring_in")
+        for each in overview.captures:
+            _capture(each)
+    _chips(overview.chips)
+    _about(overview)
+
+
+def _now(overview: Overview) -> None:
+    """The most urgent thing, large; the rest of what is open below it."""
+    with section("What to do now"), tag("div", classes="wb-panel wb-now"):
+        if overview.proved:
+            paragraph(f"The repair is {overview.proved}.", classes="wb-big")
+            link("See the proof", "/proof")
+        first, *others = overview.questions or ("Nothing is open.",)
+        paragraph(first, classes="wb-big")
+        if others:
+            with tag("ul"):
+                for text in others:
+                    tag("li", text)
+    if not overview.up_to_date:
+        quiet("Something in the case has changed since this was computed; it is being computed again.")
+
+
+def _suspects(overview: Overview) -> None:
+    with section("Suspects"):
+        if overview.conclusion:
+            paragraph(overview.conclusion)
+        if not overview.suspects:
+            quiet("The machine file tells no paths from chip to processor, so that parts cannot be weighed.")
+            return
+        suspects_table(overview.suspects[:SUSPECTS])
+        quiet(f"Doubt: {overview.doubt:.2f} bits.")
+        link("See them on the board map", "/board")
+
+
+def suspects_table(suspects: Sequence[SuspectLine]) -> None:
+    """Parts with their share of doubt."""
+    table(
+        ("part", "what it is", "doubt", "", "how"),
+        [
+            (
+                f"{'▲ ' if each.tied else ''}{each.part}",
+                each.kind,
+                percent(each.share),
+                _bar(each.share),
+                each.way,
+            )
+            for each in suspects
+        ],
+        caption="Suspected parts",
+        right=(2,),
+        mono=(0,),
+    )
+
+
+def _bar(share: float) -> Cell:
+    return lambda: share_bar(share)
+
+
+def _next(proposals: Sequence[ProposalLine]) -> None:
+    if not proposals:
+        return
+    with section("Next measurement"):
+        best = proposals[0]
+        paragraph(f"{best.sentence[:1].upper()}{best.sentence[1:]}.", classes="wb-big")
+        quiet(f"{best.minutes:g} min; expected to remove {best.gain:.2f} bits of doubt.")
+        if best.setting:
+            paragraph(best.setting)
+        link("What each outcome would mean, and other measurements", "/measure")
+
+
+def _capture(line: CaptureLine) -> None:
+    with tag("article", classes="wb-panel", aria_label=f"capture {line.entry}"):
+        heading(f"{line.file}, at {line.point}", 3)
+        if line.note:
+            quiet(line.note)
+        if line.problem:
+            paragraph(line.problem, classes="wb-bad-text")
+            return
+        _counts(line)
+        if line.first_wrong is not None:
+            _first_wrong(line.first_wrong, line.entry)
+        if line.findings:
+            _findings(line)
+        for note in line.notes:
+            quiet(note)
+
+
+def _counts(line: CaptureLine) -> None:
+    with tag("p"):
+        if line.differs:
+            tag("span", f"▲ {line.differs} of {line.reading} reads differ", classes="wb-bad-text")
+        else:
+            tag("span", "✓ no wrong word", classes="wb-good-text")
+        tag(
+            "span",
+            f" · {line.agrees} agree · {line.not_known} not known · {line.cycles} cycles · "
+            f"{line.judged_share:.0%} judged",
+        )
+
+
+def _first_wrong(word: WrongWord, entry: int) -> None:
+    paragraph(word.sentence)
+    figure(bit_strip(strip_of(word), LIGHT, title="First wrong word"), says="First wrong word, bit by bit")
+    digits = (word.word_bits + 3) // 4
+    with tag("p", classes="wb-row"):
+        copyable(f"{word.address:0{(word.address_bits + 3) // 4}X}", says="the address")
+        copyable(f"{word.expected:0{digits}X}", says="the expected word")
+        copyable(f"{word.seen:0{digits}X}", says="the seen word")
+        link("See it among the cycles", f"/cycles?capture={entry}&cycle={word.cycle}")
+
+
+def strip_of(word: WrongWord) -> StripWord:
+    """A wrong word as a bit strip."""
+    lanes = tuple(Lane(name, lane) for name, lane in zip(word.chips, word.lanes, strict=True))
+    whole = (1 << word.word_bits) - 1
+    return StripWord(word.word_bits, word.expected, word.judged, word.seen, whole, lanes)
+
+
+def _findings(line: CaptureLine) -> None:
+    heading("What explains it", 4)
+    table(
+        ("odds", "", "fault"),
+        [
+            (percent(each.probability), _bar(each.probability), f"{'= ' if each.tied else ''}{each.sentence}")
+            for each in line.findings[:FINDINGS]
+        ],
+        caption="Explanations with their odds",
+        right=(0,),
+    )
+    if line.tied:
+        quiet("= cannot be told apart by what was captured.")
+    if line.remark:
+        quiet(line.remark)
+
+
+def _chips(chips: Sequence[ChipLine]) -> None:
+    with section("Chips"):
+        table(
+            ("chip", "type", "kind", "size", "passes read", "what they say"),
+            [
+                (
+                    each.name,
+                    each.type,
+                    each.kind,
+                    f"{each.words} × {each.bits}",
+                    each.readings,
+                    each.sentence,
+                )
+                for each in chips
+            ],
+            caption="Chips",
+            right=(4,),
+            mono=(0, 3),
+        )
+        link("Readings, chip map and rebuilt contents", "/chips")
+
+
+def _about(overview: Overview) -> None:
+    with section("About"):
+        if overview.about:
+            paragraph(overview.about)
+        quiet(
+            f"Machine file {overview.machine_file}; {overview.entries} entries in the journal; "
+            f"computed by wrongbit {overview.version}."
+        )

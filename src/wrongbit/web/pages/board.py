@@ -1,0 +1,168 @@
+"""The board map: parts between chip and processor; one that is chosen tells what speaks for and against."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from xml.sax.saxutils import quoteattr, unescape
+
+from nicegui.element import Element
+from nicegui.events import GenericEventArguments
+
+from wrongbit.diagnose.suspects import Suspect, Weighing
+from wrongbit.report.figures import board_map, percent
+from wrongbit.report.theme import LIGHT
+from wrongbit.web.elements import (
+    Choice,
+    figure,
+    heading,
+    live,
+    paragraph,
+    quiet,
+    section,
+    table,
+    tag,
+)
+from wrongbit.web.pages.measure import measurement_form
+from wrongbit.web.workbench import Workbench
+
+_PART = re.compile(r"<rect ([^<>]*)><title>([^<>]*)</title></rect>")
+"""A part's box, as the drawing names it."""
+
+CONFLICTS = 6
+
+
+def page(bench: Workbench) -> None:
+    """Put the page on the screen."""
+    live(bench, "Weighing the suspects", bench.casework.weighing, lambda found: _draw(bench, found))
+
+
+def _draw(bench: Workbench, weighing: Weighing | None) -> None:
+    if weighing is None:
+        paragraph("The machine file tells no [[part]] and [[path]], so that there is no map to draw.")
+        quiet("Add them to the machine file; docs/diagnosis.md tells how.")
+        return
+    suspects = {each.part: each for each in weighing.suspects()}
+    first = next(iter(suspects), "")
+
+    def choose(part: str) -> None:
+        details.clear()
+        with details:
+            _part(bench, weighing, suspects.get(part), part)
+
+    names = _names(weighing, list(suspects))
+    map_ = figure(selectable(board_map(weighing, LIGHT)), says="Board map", classes="wb-board")
+    map_.on("click", lambda event: _clicked(event, names, choose), js_handler=_CLICK)
+    with tag("div", classes="wb-row wb-controls"):
+        Choice("Part", names, first, on_change=choose, hint="Or press a part on the map.")
+    details: Element = tag("div", aria_live="polite")
+    choose(first)
+    _structure(weighing)
+
+
+_CLICK = (
+    "(e) => { const part = e.target.closest('[data-part]'); "
+    "if (!part) return; emit(part.dataset.part); "
+    "document.getElementById('part')?.scrollIntoView({block: 'nearest'}); }"
+)
+
+
+def _names(weighing: Weighing, suspected: list[str]) -> list[str]:
+    """Parts and chips, the most suspected first."""
+    machine = weighing.structure.machine
+    every = [*(each.name for each in machine.part), *(each.name for each in machine.chip)]
+    return list(dict.fromkeys([*suspected, *every]))
+
+
+def _clicked(event: GenericEventArguments, names: list[str], choose: Callable[[str], None]) -> None:
+    given = event.args
+    part = str(given[0] if isinstance(given, list) else given)
+    if part in names:
+        choose(part)
+
+
+def selectable(svg: str) -> str:
+    """The board map with each part's box as something that can be pressed."""
+
+    def button(found: re.Match[str]) -> str:
+        name = unescape(found[2], {"&quot;": '"'})
+        says = quoteattr(f"{name}: reasons")
+        return (
+            f'<rect {found[1].rstrip("/ ")} role="button" tabindex="0" data-part={quoteattr(name)} '
+            f"aria-label={says}><title>{found[2]}</title></rect>"
+        )
+
+    return _PART.sub(button, svg).replace('role="img"', 'role="group"', 1)
+
+
+def _part(bench: Workbench, weighing: Weighing, suspect: Suspect | None, part: str) -> None:
+    """What is known of one part, and fields for what was done to it."""
+    with section(f"{part or 'No part'}{_kind(weighing, part)}", key="part"):
+        if suspect is None:
+            quiet("Nothing that it could have wrong is among what was weighed.")
+        else:
+            _suspect(weighing, suspect)
+        if part in bench.places("swapped"):
+            heading("Enter what was done to it", 3, classes="wb-controls")
+            measurement_form(bench, part)
+
+
+def _kind(weighing: Weighing, part: str) -> str:
+    found = weighing.structure.parts.get(part)
+    if found is not None:
+        return f", {found.kind}"
+    chip = weighing.structure.chips.get(part)
+    return f", {chip.kind}" if chip is not None else ""
+
+
+def _suspect(weighing: Weighing, suspect: Suspect) -> None:
+    with tag("p"):
+        tag("strong", percent(suspect.share))
+        tag("span", f" of the doubt; {percent(suspect.prior)} before anything was measured. ")
+        if suspect.part in weighing.top() and weighing.labels:
+            tag("span", "▲ Among the first, which cannot be told apart.", classes="wb-bad-text")
+    with tag("div", classes="wb-columns"):
+        with tag("div"):
+            heading("How it may be wrong", 3)
+            table(
+                ("share", "what"),
+                [(percent(share), says) for says, share in suspect.ways],
+                caption="Ways",
+                right=(0,),
+            )
+        with tag("div"):
+            heading("For and against", 3)
+            if suspect.witnesses:
+                table(
+                    ("observation", "speaks"),
+                    [(each.label, speaks(each.nats)) for each in suspect.witnesses],
+                    caption="What each observation says of it",
+                )
+            else:
+                quiet("Nothing was captured or measured yet.")
+
+
+def speaks(nats: float) -> str:
+    """A change of log odds in words: 2.3 nats are ten to one.
+
+    >>> speaks(2.302585), speaks(-0.05), speaks(-40)
+    ('for it, 10 to 1', 'neither', 'against it, over a million to 1')
+    """
+    if abs(nats) < 0.1:
+        return "neither"
+    odds = "over a million" if abs(nats) > math.log(1e6) else f"{math.exp(abs(nats)):.3g}"
+    return f"{'for' if nats > 0 else 'against'} it, {odds} to 1"
+
+
+def _structure(weighing: Weighing) -> None:
+    """Reasons that need no probabilities."""
+    if not weighing.conflicts:
+        return
+    with section("By structure alone"):
+        with tag("ul"):
+            for conflict in weighing.conflicts[:CONFLICTS]:
+                tag("li", f"Not all of these are sound: {', '.join(sorted(conflict))}.")
+        single = sorted(next(iter(each)) for each in weighing.diagnoses if len(each) == 1)
+        if single:
+            paragraph(f"One part alone would do: {', '.join(single)}.")

@@ -1,0 +1,193 @@
+"""The journal: everything that was added, in order. Nothing in it is changed; an entry can be withdrawn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from wrongbit.case.entries import (
+    CaptureAdded,
+    Detail,
+    Entry,
+    FindingRecorded,
+    MachineSeen,
+    MeasurementAdded,
+    NoteAdded,
+    ReadingAdded,
+    ReferenceAdded,
+    Stored,
+    ValueAdded,
+    Withdrawn,
+)
+from wrongbit.errors import UsageError
+from wrongbit.web.elements import (
+    Cell,
+    Check,
+    Field,
+    button,
+    copyable,
+    live,
+    paragraph,
+    quiet,
+    section,
+    table,
+    tag,
+    tell,
+)
+from wrongbit.web.workbench import Workbench
+
+KINDS: dict[type, str] = {
+    MachineSeen: "machine file",
+    CaptureAdded: "capture",
+    ReadingAdded: "reading",
+    ReferenceAdded: "reference",
+    MeasurementAdded: "measurement",
+    ValueAdded: "value",
+    NoteAdded: "note",
+    FindingRecorded: "finding",
+    Withdrawn: "withdrawn",
+}
+
+FIXED = (MachineSeen, FindingRecorded, Withdrawn)
+"""What a person cannot withdraw: it follows from the rest."""
+
+
+def page(bench: Workbench) -> None:
+    """Put the page on the screen."""
+    _note(bench)
+    _verify(bench)
+    with section("Entries"):
+        with tag("div", classes="wb-controls"):
+            chosen = Check("Show findings that were computed, too", on_change=lambda value: area.again())
+        area = live(
+            bench,
+            "Reading the journal",
+            lambda progress: bench.case.entries(withdrawn=True),
+            lambda entries: _entries(bench, entries, chosen.value),
+        )
+
+
+def _note(bench: Workbench) -> None:
+    with section("Add a note", classes="wb-controls"):
+        field = Field("Note", lines=3, hint="What you saw, did, or were told.")
+
+        async def add() -> None:
+            text = field.value.strip()
+            if not text:
+                raise UsageError("The note is empty.", "Write something into the field.")
+            await bench.run("Adding the note", lambda progress: bench.case.add(NoteAdded(text)))
+            field.value = ""
+            bench.changed()
+
+        button("Add the note", add, main=True)
+
+
+def _verify(bench: Workbench) -> None:
+    with section("Is everything as it was?"):
+        result = tag("div", aria_live="polite")
+
+        async def verify() -> None:
+            found = await bench.run("Checking every file", bench.case.verify)
+            result.clear()
+            with result:
+                if not found:
+                    paragraph("✓ Every original has the hash that the journal says.", classes="wb-good-text")
+                for trouble in found:
+                    paragraph(str(trouble), classes="wb-bad-text")
+
+        with tag("div", classes="wb-controls"):
+            button("Check every file", verify)
+        quiet("Each original is read again and its SHA-256 compared with the journal's.")
+
+
+def _entries(bench: Workbench, entries: Sequence[Entry], findings: bool) -> None:
+    shown = [each for each in entries if findings or not isinstance(each.detail, FindingRecorded)]
+    table(
+        ("no.", "when (UTC)", "by", "kind", "what", "file and SHA-256", ""),
+        [_row(bench, each) for each in reversed(shown)],
+        caption="Journal",
+        right=(0,),
+        mono=(0, 1),
+    )
+
+
+def _row(bench: Workbench, entry: Entry) -> tuple[Cell, ...]:
+    detail = entry.detail
+    gone = entry.withdrawn_by is not None
+    stored = stored_in(detail)
+
+    def what() -> None:
+        tag("span", told(detail), classes="wb-withdrawn" if gone else "")
+        if gone:
+            tag("div", f"withdrawn by entry {entry.withdrawn_by}", classes="wb-quiet")
+
+    def file() -> None:
+        if stored is not None:
+            tag("div", f"{stored.name}, {stored.byte_count:,} bytes".replace(",", " "))
+            copyable(stored.sha256, says=f"the SHA-256 of {stored.name}")
+
+    def withdraw() -> None:
+        if not gone and not isinstance(detail, FIXED):
+            _withdraw(bench, entry)
+
+    when = f"{entry.at:%Y-%m-%d %H:%M}"
+    return entry.number, when, entry.by, KINDS[type(detail)], what, file, withdraw
+
+
+def _withdraw(bench: Workbench, entry: Entry) -> None:
+    """A button that opens a field for the reason; a second one does it."""
+    place = tag("div", classes="wb-controls")
+
+    def ask() -> None:
+        place.clear()
+        with place:
+            why = Field("Why?", width=18)
+
+            async def do() -> None:
+                reason = why.value.strip()
+                await bench.run(
+                    "Withdrawing the entry", lambda progress: bench.case.withdraw(entry.number, reason)
+                )
+                tell(f"Entry {entry.number} is withdrawn; it stays in the journal.")
+                bench.changed()
+
+            button("Withdraw", do, main=True, classes="wb-small", says=f"withdraw entry {entry.number}")
+            button("Keep", closed, classes="wb-small", says=f"keep entry {entry.number}")
+
+    def closed() -> None:
+        place.clear()
+        with place:
+            button("Withdraw …", ask, classes="wb-small", says=f"withdraw entry {entry.number} …")
+
+    closed()
+
+
+def stored_in(detail: Detail) -> Stored | None:
+    """The original that an entry brought."""
+    found = getattr(detail, "file", None)
+    return found if isinstance(found, Stored) else None
+
+
+def told(detail: Detail) -> str:
+    """What an entry says, in a line."""
+    match detail:
+        case MachineSeen():
+            text, note = "as it was from here on", ""
+        case CaptureAdded():
+            text, note = f"at {detail.point}", detail.note
+        case ReadingAdded():
+            conditions = ", ".join(f"{key} {value}" for key, value in detail.conditions.items())
+            text, note = f"of {detail.chip}{f', {conditions}' if conditions else ''}", detail.note
+        case ReferenceAdded():
+            text, note = f"{detail.kind}{f' of {detail.chip}' if detail.chip else ''}", detail.note
+        case MeasurementAdded():
+            line = f" {detail.line}" if detail.line else ""
+            text, note = f"{detail.kind} {detail.part}{line}: {detail.outcome}", detail.note
+        case ValueAdded():
+            text, note = detail.text, detail.note
+        case NoteAdded():
+            text, note = detail.text, ""
+        case FindingRecorded():
+            text, note = f"{detail.what}: {detail.says}", ""
+        case Withdrawn():
+            text, note = f"entry {detail.number}", detail.why
+    return f"{text}. {note}" if note else text

@@ -1,0 +1,141 @@
+"""The next measurement: what to do, why, what each outcome would mean; pressing an outcome enters it."""
+
+from __future__ import annotations
+
+from functools import partial
+
+from wrongbit.case.entries import MeasurementAdded
+from wrongbit.casework.overview import OutcomeLine, Overview, ProposalLine
+from wrongbit.diagnose.hand import OUTCOMES
+from wrongbit.report.figures import percent
+from wrongbit.web.elements import (
+    Cell,
+    Choice,
+    Field,
+    button,
+    heading,
+    link,
+    live,
+    paragraph,
+    quiet,
+    section,
+    share_bar,
+    table,
+    tag,
+    tell,
+)
+from wrongbit.web.workbench import Workbench
+
+SHOWN = 6
+"""Proposals with all their outcomes; the others are worth little."""
+
+
+def page(bench: Workbench) -> None:
+    """Put the page on the screen."""
+    live(bench, "Weighing the suspects", bench.casework.overview, lambda found: _draw(bench, found))
+
+
+def _draw(bench: Workbench, overview: Overview) -> None:
+    if overview.conclusion:
+        with tag("div", classes="wb-panel wb-now"):
+            paragraph(overview.conclusion, classes="wb-big")
+            quiet(f"Doubt now: {overview.doubt:.2f} bits.")
+    if not overview.proposals:
+        quiet("There is no measurement that would tell more about the parts.")
+    for number, proposal in enumerate(overview.proposals[:SHOWN], 1):
+        _proposal(bench, number, proposal)
+    _another(bench)
+
+
+def _proposal(bench: Workbench, number: int, proposal: ProposalLine) -> None:
+    sentence = f"{proposal.sentence[:1].upper()}{proposal.sentence[1:]}"
+    with section(f"{number}. {sentence}"):
+        paragraph(
+            f"{proposal.minutes:g} min; expected to remove {proposal.gain:.2f} bits of doubt and to leave "
+            f"{proposal.remaining:.2f}; it spoils something in {proposal.risk:.0%} of cases."
+        )
+        if proposal.setting:
+            paragraph(proposal.setting)
+        table(
+            ("what may be seen", "chance", "", "would then be suspected"),
+            [(each.text, percent(each.share), _bar(each), each.parts) for each in proposal.outcomes],
+            caption="Outcomes",
+            right=(1,),
+        )
+        if proposal.can_be:
+            _outcomes(bench, proposal)
+        elif proposal.kind == "capture":
+            link("Bring the capture in", f"/bring_in?point={proposal.place}")
+
+
+def _bar(outcome: OutcomeLine) -> Cell:
+    return lambda: share_bar(outcome.share)
+
+
+def _outcomes(bench: Workbench, proposal: ProposalLine) -> None:
+    """A button for each outcome, which enters it into the journal."""
+    heading("What was found?", 3)
+    with tag("div", classes="wb-row wb-controls"):
+        note = Field("Note", hint="What you saw, if it matters", width=28)
+        for outcome in proposal.can_be:
+            button(
+                outcome,
+                partial(_record_outcome, bench, proposal, outcome, note),
+                says=f"found {outcome}: {proposal.sentence}",
+            )
+
+
+async def _record_outcome(bench: Workbench, proposal: ProposalLine, outcome: str, note: Field) -> None:
+    said = note.value.strip()
+    await record(
+        bench,
+        MeasurementAdded(proposal.kind, proposal.place, proposal.line, proposal.carries, outcome, said),
+    )
+
+
+async def record(bench: Workbench, measurement: MeasurementAdded) -> None:
+    """Enter a measurement into the journal."""
+    await bench.run("Entering the measurement", lambda progress: bench.case.add(measurement))
+    where = f" {measurement.line}" if measurement.line else ""
+    tell(f"Entered: {measurement.kind} {measurement.part}{where}: {measurement.outcome}.")
+    bench.changed()
+
+
+def _another(bench: Workbench) -> None:
+    with section("Enter another measurement", classes="wb-controls"):
+        measurement_form(bench)
+
+
+def measurement_form(bench: Workbench, part: str = "") -> None:
+    """Fields for a measurement by hand.
+
+    Args:
+        bench: The workbench.
+        part: The one chosen at first.
+    """
+    place = tag("div", classes="wb-row")
+    chosen: dict[str, str] = {"kind": "swapped"}
+
+    def fields() -> None:
+        place.clear()
+        kind = chosen["kind"]
+        with place:
+            Choice("What was done", list(OUTCOMES), kind, on_change=changed)
+            where = Choice("At", bench.places(kind), part)
+            line = Field("Line", hint="D5 or A12; empty for all", width=6)
+            outcome = Choice("Outcome", OUTCOMES[kind])
+            note = Field("Note", width=24)
+            button("Enter", lambda: record(bench, filled(kind, where, line, outcome, note)), main=True)
+
+    def changed(kind: str) -> None:
+        chosen["kind"] = kind
+        fields()
+
+    fields()
+
+
+def filled(kind: str, where: Choice, line: Field, outcome: Choice, note: Field) -> MeasurementAdded:
+    """What the fields say."""
+    given = line.value.strip().upper()
+    carries = {"D": "data", "A": "address"}.get(given[:1], "")
+    return MeasurementAdded(kind, where.value, given, carries, outcome.value, note.value.strip())
