@@ -71,7 +71,9 @@ def count_bits(values: NDArray[np.uint64]) -> NDArray[np.uint8]:
     return np.bitwise_count(values)
 
 
-def count_each_bit(values: NDArray[np.uint64], width: int) -> NDArray[np.int64]:
+def count_each_bit(
+    values: NDArray[np.uint64], width: int, often: NDArray[np.int64] | None = None
+) -> NDArray[np.int64]:
     """For each bit, the number of values in which it is 1.
 
     Counts how often each value of an 8-bit piece occurs, so that bits are looked at in a table of 256 entries
@@ -80,6 +82,7 @@ def count_each_bit(values: NDArray[np.uint64], width: int) -> NDArray[np.int64]:
     Args:
         values: ``uint64 (n,)``.
         width: Number of bits to count.
+        often: ``int64 (n,)`` how often each value counts, at most 2**53 in all; left out: once.
 
     Returns:
         ``int64 (width,)``.
@@ -91,7 +94,8 @@ def count_each_bit(values: NDArray[np.uint64], width: int) -> NDArray[np.int64]:
     for low in range(0, width, 8):
         bits = min(8, width - low)
         piece = ((values >> np.uint64(low)) & np.uint64((1 << bits) - 1)).astype(np.intp)
-        counts[low : low + bits] = np.bincount(piece, minlength=256) @ _BITS_OF_BYTE[:, :bits]
+        of_value = np.bincount(piece, often, minlength=256).astype(np.int64)
+        counts[low : low + bits] = of_value @ _BITS_OF_BYTE[:, :bits]
     return counts
 
 

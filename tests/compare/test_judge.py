@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from wrongbit.bus.cycles import KIND_CODE, NO_TIME, Cycles
+from wrongbit.compare import blocks
 from wrongbit.compare.judge import judge
 from wrongbit.compare.memory_map import ChipMap, ChipRegion, MemoryMap
 from wrongbit.compare.summary import summarise
@@ -144,6 +146,74 @@ def test_banks_and_inverted_outputs() -> None:
     assert word.tolist() == [2, 0xFB, 0]
     unknown_bank = Cycles(**{**vars(table(("read", 0x11, 2), known=0xFF)), "bank": np.array([-1], np.int32)})
     assert judge(unknown_bank, both).verdict.tolist() == [NOT_KNOWN]
+
+
+def test_without_the_bank_only_what_does_not_depend_on_it_is_judged() -> None:
+    """Where the bank is not seen, a sound word of another bank is no wrong one; RAM in all banks stays."""
+    low = rom("U1", tuple(range(8)), [1, 2], regions=(ChipRegion(0, 0x10, 2),))
+    high = rom("U2", tuple(range(8)), [3, 4], regions=(ChipRegion(1, 0x10, 2),))
+    common = rom("U3", tuple(range(8)), [5, 6], regions=(ChipRegion(None, 0x20, 2),))
+    board = MemoryMap("P", 8, 8, (low, high, common, ram("U4", tuple(range(8)), 0x80, 16)))
+    seen = table(
+        ("read", 0x10, 3),
+        ("read", 0x20, 5),
+        ("read", 0x21, 7),
+        ("write", 0x80, 9),
+        ("read", 0x80, 9),
+        ("read", 0x30, 1),
+        known=0xFF,
+    )
+    cycles = Cycles(**{**vars(seen), "bank": np.full(len(seen), -1, np.int32)})
+    verdicts = judge(cycles, board)
+    assert verdicts.verdict.tolist() == [NOT_KNOWN, AGREES, DIFFERS, NOT_KNOWN, AGREES, NOT_KNOWN]
+    why = summarise(cycles, verdicts, board).unjudged
+    assert (why.no_address, why.nobody) == (1, 1)
+    in_bank_0 = Cycles(**{**vars(seen), "bank": np.zeros(len(seen), np.int32)})
+    assert judge(in_bank_0, board).verdict.tolist()[0] == DIFFERS
+
+
+def test_ram_below_a_banked_rom_is_not_judged_without_the_bank() -> None:
+    """It may have been the ROM that answered, with a word that was never written."""
+    over = rom("U1", tuple(range(8)), [1, 2], regions=(ChipRegion(1, 0x80, 2),))
+    board = MemoryMap("P", 8, 8, (over, ram("U4", tuple(range(8)), 0x80, 16)))
+    rows = table(("write", 0x80, 9), ("read", 0x80, 1), ("write", 0x82, 9), ("read", 0x82, 1), known=0xFF)
+    blind = Cycles(**{**vars(rows), "bank": np.full(4, -1, np.int32)})
+    assert judge(blind, board).verdict.tolist() == [NOT_KNOWN, NOT_KNOWN, NOT_KNOWN, DIFFERS]
+
+
+def test_many_blocks_give_what_one_gives(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Blocks are judged by several threads; RAM is written in one and read in another."""
+    random = np.random.default_rng(5)
+    kinds: list[Kind] = ["read", "write", "fetch"]
+    rows = [
+        (kinds[kind], int(address), int(word))
+        for kind, address, word in zip(
+            random.integers(0, 3, 500),
+            random.choice([0, 1, 3, 0x20, 0x80, 0x81, 0x8F], 500),
+            random.choice([0xAA11, 0xBB22, 0x5678], 500),
+            strict=True,
+        )
+    ]
+    cycles = table(*rows)
+    whole = judge(cycles, PAIR)
+    assert set(whole.verdict.tolist()) == {NOT_KNOWN, AGREES, DIFFERS}
+    monkeypatch.setattr(blocks, "BLOCK", 16)
+    monkeypatch.setattr(blocks, "_cores", lambda: 3)
+    parts = judge(cycles, PAIR)
+    for column in ("expected", "judged", "wrong", "verdict", "basis"):
+        assert getattr(parts, column).tolist() == getattr(whole, column).tolist()
+    assert summarise(cycles, parts, PAIR) == summarise(cycles, whole, PAIR)
+
+
+def test_a_failure_in_a_thread_is_not_lost(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(blocks, "_cores", lambda: 2)
+
+    def work(part: slice) -> None:
+        if part.start == 3 * blocks.BLOCK:
+            raise ValueError("in the last block")
+
+    with pytest.raises(ValueError, match="in the last block"):
+        blocks.over_blocks(4 * blocks.BLOCK, work)
 
 
 def test_a_lane_that_shows_what_the_lines_still_held_is_counted() -> None:

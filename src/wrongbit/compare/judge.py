@@ -7,11 +7,9 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import mask_of
 from wrongbit.bus.cycles import KIND_CODE, READING_KINDS, Cycles
+from wrongbit.compare.blocks import over_blocks
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
-from wrongbit.compare.verdicts import BASIS_RAM, BASIS_ROM, Verdicts
-
-BLOCK = 1 << 15
-"""Cycles judged together."""
+from wrongbit.compare.verdicts import BASIS_RAM, Verdicts
 
 Words = NDArray[np.uint64]
 Bools = NDArray[np.bool_]
@@ -22,47 +20,70 @@ def judge(cycles: Cycles, memory_map: MemoryMap) -> Verdicts:
 
     A reading cycle (fetch, read) whose whole address was seen is compared with ROM contents, or with what
     was last written to the same RAM cell earlier in the capture. Everything else is 'not known', also RAM
-    that another processor may have written in between.
+    that another processor may have written in between, and where the bank was not seen every address at
+    which it matters.
 
     Args:
         cycles: All cycles of one capture in order.
         memory_map: The chips of the processor whose cycles they are.
     """
     count = len(cycles)
-    expected, known = np.empty(count, np.uint64), np.empty(count, np.uint64)
-    judged, wrong = np.empty(count, np.uint64), np.empty(count, np.uint64)
-    verdict, basis = np.empty(count, np.uint8), np.empty(count, np.uint8)
-    at_ram = [np.empty(0, np.intp)]
+    # One piece of memory for all: fresh pages cost more than everything that is written to them.
+    expected, judged, wrong = np.empty((3, count), np.uint64)
+    verdict, basis = np.empty((2, count), np.uint8)
+    known = judged  # as long as what was seen is not looked at
+    at_ram: dict[int, NDArray[np.intp]] = {}
     rams = np.uint64(mask_of([n for n, chip in enumerate(memory_map.chips) if _remembers(chip)]))
-    for start in range(0, count, BLOCK):  # so that scratch space stays in the processor's cache
-        part = slice(start, start + BLOCK)
+
+    def compare_with_roms(part: slice) -> None:
         block = cycles.take(part)
-        addressed = _addressed(block, memory_map)
+        expected[part], known[part], answers = memory_map.look_up(block.bank, block.address)
+        addressed = is_addressed(block, memory_map)
         reading = addressed & is_reading(block)
-        expected[part], known[part] = memory_map.expected(block.bank, block.address)
         if not reading.all():
-            expected[part][~reading] = 0
-            known[part][~reading] = 0
-        basis[part] = np.where(known[part] != 0, BASIS_ROM, 0)
+            others = ~reading
+            expected[part][others] = 0
+            known[part][others] = 0
+        np.not_equal(known[part], 0, out=basis[part].view(np.bool_))  # BASIS_ROM is 1
         if rams:
-            moving = reading | (addressed & (block.kind == KIND_CODE["write"]))
-            answers = memory_map.answering(block.bank, block.address)
-            at_ram.append(np.flatnonzero(moving & ((answers & rams) != 0)) + start)
-    _judge_ram(cycles, memory_map, np.concatenate(at_ram), expected, known, basis)
-    for start in range(0, count, BLOCK):
-        part = slice(start, start + BLOCK)
-        np.bitwise_and(known[part], cycles.known[part], out=judged[part])
-        wrong[part] = (expected[part] ^ cycles.word[part]) & judged[part]
+            rows = np.flatnonzero(answers & rams)
+            moving = reading[rows] | (addressed[rows] & (block.kind[rows] == KIND_CODE["write"]))
+            at_ram[part.start] = rows[moving] + part.start
+
+    def conclude(part: slice) -> None:
+        judged[part] &= cycles.known[part]
+        np.bitwise_xor(expected[part], cycles.word[part], out=wrong[part])
+        wrong[part] &= judged[part]
         # NOT_KNOWN, AGREES and DIFFERS are 0, 1 and 2: judged or not, plus wrong or not.
-        verdict[part] = (judged[part] != 0).astype(np.uint8) + (wrong[part] != 0)
-        basis[part][judged[part] == 0] = 0
+        judgeable = (judged[part] != 0).view(np.uint8)
+        np.add(judgeable, (wrong[part] != 0).view(np.uint8), out=verdict[part])
+        basis[part] *= judgeable
+
+    memory_map.prepare()  # once, not in every thread
+    over_blocks(count, compare_with_roms)
+    if at_ram:  # what a RAM gives depends on what came before: one thread, in order
+        in_order = np.concatenate([at_ram[start] for start in sorted(at_ram)])
+        _judge_ram(cycles, memory_map, in_order, expected, known, basis)
+    over_blocks(count, conclude)
     return Verdicts(expected, judged, wrong, verdict, basis)
 
 
-def _addressed(cycles: Cycles, memory_map: MemoryMap) -> Bools:
-    """``bool (n,)``: the whole address was seen, and the bank where there are banks."""
+def is_reading(cycles: Cycles) -> Bools:
+    """``bool (n,)``: a memory drives the bus in this cycle."""
+    result = np.zeros(len(cycles), np.bool_)
+    for kind in READING_KINDS:
+        result |= cycles.kind == KIND_CODE[kind]
+    return result
+
+
+def is_addressed(cycles: Cycles, memory_map: MemoryMap) -> Bools:
+    """``bool (n,)``: all that chooses the chip was seen: the whole address, and the bank where it matters."""
     addressed: Bools = cycles.address_known == np.uint64((1 << memory_map.address_bits) - 1)
-    return addressed & (cycles.bank >= 0) if memory_map.banked else addressed
+    if memory_map.banked:
+        blind = np.flatnonzero(cycles.bank < 0)
+        if len(blind):
+            addressed[blind] &= ~memory_map.in_a_bank(cycles.address[blind])
+    return addressed
 
 
 def _judge_ram(
@@ -88,14 +109,6 @@ def _judge_ram(
 def _remembers(chip: ChipMap) -> bool:
     """It gives back what this processor wrote last."""
     return chip.kind == "ram" and not chip.shared
-
-
-def is_reading(cycles: Cycles) -> Bools:
-    """``bool (n,)``: a memory drives the bus in this cycle."""
-    result = np.zeros(len(cycles), np.bool_)
-    for kind in READING_KINDS:
-        result |= cycles.kind == KIND_CODE[kind]
-    return result
 
 
 def _last_writes(

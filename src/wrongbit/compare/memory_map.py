@@ -138,6 +138,27 @@ class MemoryMap:
         """Some chip answers in one bank only."""
         return any(region.bank is not None for chip in self.chips for region in chip.regions)
 
+    def in_a_bank(self, address: Words) -> NDArray[np.bool_]:
+        """``bool (n,)``: which chip answers at the address, or with what, depends on the bank."""
+        found = np.zeros(len(address), np.bool_)
+        for chip in self.chips:
+            for region in chip.regions:
+                if region.bank is not None:
+                    found |= (address - np.uint64(region.base)) < np.uint64(region.size)
+        return found
+
+    def prepare(self) -> None:
+        """Work out what is at every address, before several threads ask."""
+        _ = self._directory
+
+    def look_up(self, bank: Banks, address: Words) -> tuple[Words, Words, Words]:
+        """What `expected` and `answering` give, in one go: words, known bits and answering chips."""
+        directory = self._directory
+        if directory is None:
+            return (*self._look_up(bank, address), self._ask_around(bank, address))
+        place = directory.place(bank, address)
+        return directory.words[place], directory.known[place], directory.answers[place]
+
     def expected(self, bank: Banks, address: Words) -> tuple[Words, Words]:
         """What the ROMs should put on the bus at these addresses.
 
@@ -226,8 +247,17 @@ class _Directory:
     def place(self, bank: Banks, address: Words) -> NDArray[np.intp]:
         """Index into the tables."""
         place = address.astype(np.intp)
-        if len(self.banks):
-            slot = np.searchsorted(self.banks, bank)
-            named = self.banks[np.minimum(slot, len(self.banks) - 1)] == bank
-            place += np.where(named, slot + 1, 0) << self.address_bits
+        if not len(self.banks) or not len(bank):
+            return place
+        first = bank[0]
+        if (bank == first).all():  # as nearly always in a stretch of cycles
+            place += int(self._offset(bank[:1])[0])
+        else:
+            place += self._offset(bank)
         return place
+
+    def _offset(self, bank: Banks) -> NDArray[np.intp]:
+        """Where the addresses of each bank begin; at 0 those of any bank that is not named."""
+        slot = np.searchsorted(self.banks, bank)
+        named = self.banks[np.minimum(slot, len(self.banks) - 1)] == bank
+        return np.where(named, slot + 1, 0) << self.address_bits

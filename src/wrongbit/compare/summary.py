@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -9,8 +10,9 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import count_each_bit, mask_of
 from wrongbit.bus.cycles import Cycles
-from wrongbit.compare.judge import is_reading
+from wrongbit.compare.judge import is_addressed, is_reading
 from wrongbit.compare.memory_map import MemoryMap
+from wrongbit.compare.observations import Observations, observe
 from wrongbit.compare.verdicts import AGREES, DIFFERS, Verdicts
 
 Words = NDArray[np.uint64]
@@ -147,123 +149,114 @@ class Summary:
         return (self.agrees + self.differs) / self.reading if self.reading else 0.0
 
 
-BLOCK = 1 << 15
-"""Cycles counted together: their columns and the scratch space stay in the processor's cache."""
-
-
 def summarise(cycles: Cycles, verdicts: Verdicts, memory_map: MemoryMap) -> Summary:
     """Count verdicts per bit, per chip and per address line."""
-    counts = _Counts(memory_map)
-    for start in range(0, len(cycles), BLOCK):
-        part = slice(start, start + BLOCK)
-        counts.add(cycles.take(part), verdicts.take(part), start)
-    return counts.summary(len(cycles))
+    seen = observe(cycles, verdicts)
+    reading = is_reading(cycles)
+    differs = verdicts.verdict == DIFFERS
+    unknown = np.flatnonzero(reading & (verdicts.judged == 0))
+    wrong = _where(seen, seen.wrong != 0)
+    every, bad = _Weighed(seen, memory_map), _Weighed(wrong, memory_map)
+    judged_lines = every.each_bit(seen.address, memory_map.address_bits)
+    wrong_lines = bad.each_bit(wrong.address, memory_map.address_bits)
+    total, total_wrong = int(seen.count.sum()), _count(differs)
+    return Summary(
+        cycles=len(cycles),
+        reading=_count(reading),
+        agrees=_count(verdicts.verdict == AGREES),
+        differs=total_wrong,
+        not_known=len(unknown),
+        unjudged=_unjudged(cycles.take(unknown), memory_map),
+        first_wrong=int(np.argmax(differs)) if total_wrong else None,
+        bits=_bits(every, bad),
+        chips=tuple(_chips(every, bad)),
+        lines=tuple(
+            LineCount(line, (total - high, high), (total_wrong - low, low))
+            for line, (high, low) in enumerate(zip(judged_lines, wrong_lines, strict=True))
+        ),
+    )
 
 
-class _Counts:
-    """Running counts over blocks of judged cycles."""
+def _where(seen: Observations, chosen: NDArray[np.bool_]) -> Observations:
+    return Observations(*(getattr(seen, column.name)[chosen] for column in fields(seen)))
 
-    def __init__(self, memory_map: MemoryMap) -> None:
-        self.memory_map = memory_map
-        self.reading = self.agrees = self.differs = self.not_known = self.judged = 0
-        self.first_wrong: int | None = None
-        self.unjudged = np.zeros(len(fields(Unjudged)), np.int64)
-        self.bits_judged, self.as_one, self.as_zero = np.zeros((3, memory_map.word_bits), np.int64)
-        self.lines_judged, self.lines_wrong = np.zeros((2, memory_map.address_bits), np.int64)
-        self.chips_judged, self.chips_wrong, self.chips_held = np.zeros((3, len(memory_map.chips)), np.int64)
-        self.touched = [np.zeros(len(chip.contents), np.bool_) for chip in memory_map.chips]
 
-    def add(self, cycles: Cycles, verdicts: Verdicts, start: int) -> None:
-        """Count one more block, whose first cycle has the number ``start``."""
-        reading = is_reading(cycles)
-        judged = verdicts.judged != 0
-        differs = np.flatnonzero(verdicts.verdict == DIFFERS)
-        unknown = np.flatnonzero(reading & ~judged)
-        if self.first_wrong is None and len(differs):
-            self.first_wrong = start + int(differs[0])
-        self.reading += _count(reading)
-        self.judged += _count(judged)
-        self.differs += len(differs)
-        self.agrees += _count(verdicts.verdict == AGREES)
-        self.not_known += len(unknown)
-        self.bits_judged += count_each_bit(verdicts.judged, len(self.bits_judged))
-        self.lines_judged += count_each_bit(cycles.address[judged], len(self.lines_judged))
-        answers = self.memory_map.answering(cycles.bank, cycles.address)
-        if len(unknown):
-            self._add_unjudged(cycles.take(unknown), answers[unknown])
-        for number, chip in enumerate(self.memory_map.chips):
-            own, lane = np.uint64(1 << number), np.uint64(chip.lane_mask)
-            self.chips_judged[number] += _count(((answers & own) != 0) & ((verdicts.judged & lane) != 0))
-        if len(differs):
-            self._add_wrong(cycles.take(differs), verdicts.take(differs), answers[differs])
+class _Weighed:
+    """Observations that are counted as often as they were made."""
 
-    def _add_wrong(self, cycles: Cycles, verdicts: Verdicts, answers: Words) -> None:
-        self.as_one += count_each_bit(verdicts.wrong & cycles.word, len(self.as_one))
-        self.as_zero += count_each_bit(verdicts.wrong & ~cycles.word, len(self.as_zero))
-        self.lines_wrong += count_each_bit(cycles.address, len(self.lines_wrong))
-        unlike_held = (cycles.word ^ cycles.held) & verdicts.judged
-        for number, chip in enumerate(self.memory_map.chips):
-            own, lane = np.uint64(1 << number), np.uint64(chip.lane_mask)
-            bad = ((answers & own) != 0) & ((verdicts.wrong & lane) != 0)
-            self.chips_wrong[number] += _count(bad)
-            self.chips_held[number] += _count(bad & ((unlike_held & lane) == 0))
-            self.touched[number][chip.chip_address(cycles.address[bad]).astype(np.intp)] = True
+    def __init__(self, seen: Observations, memory_map: MemoryMap) -> None:
+        self.seen, self.memory_map = seen, memory_map
+        self.answers = memory_map.answering(seen.bank, seen.address)
 
-    def _add_unjudged(self, cycles: Cycles, answers: Words) -> None:
-        """Why these reading cycles could not be judged."""
-        unseen = cycles.address_known != np.uint64((1 << self.memory_map.address_bits) - 1)
-        if self.memory_map.banked:
-            unseen |= cycles.bank < 0
-        rom, ram, port = ((answers & self._of_kind(kind)) != 0 for kind in ("rom", "ram", "io"))
-        shared = (answers & self._shared_ram()) != 0
-        memory = rom | ram
-        nobody = ~unseen & ~memory & ~port
-        held = nobody & (cycles.known != 0) & (((cycles.word ^ cycles.held) & cycles.known) == 0)
-        silent = ~unseen & memory & (cycles.known == 0)
-        rest = ~unseen & memory & ~silent
-        own = rest & ram & ~shared
-        port_only = ~unseen & ~memory & port
-        reasons = (unseen, nobody, held, port_only, own, rest & ~ram, silent, rest & ram & shared)
-        self.unjudged += [_count(reason) for reason in reasons]
+    def cycles(self, chosen: NDArray[np.bool_]) -> int:
+        """Number of cycles in which this holds."""
+        return int(self.seen.count[chosen].sum())
 
-    def _of_kind(self, kind: str) -> np.uint64:
-        return np.uint64(mask_of([n for n, chip in enumerate(self.memory_map.chips) if chip.kind == kind]))
+    def each_bit(self, words: Words, width: int) -> list[int]:
+        """For each bit, the number of cycles in which it is 1."""
+        counts: list[int] = count_each_bit(words, width, self.seen.count).tolist()
+        return counts
 
-    def _shared_ram(self) -> np.uint64:
-        chips = enumerate(self.memory_map.chips)
-        return np.uint64(mask_of([n for n, chip in chips if chip.kind == "ram" and chip.shared]))
+    def at(self, number: int, masks: Words) -> NDArray[np.bool_]:
+        """``bool (m,)``: a chip answers, and some bit of its lane is set."""
+        own, lane = np.uint64(1 << number), np.uint64(self.memory_map.chips[number].lane_mask)
+        return np.asarray(((self.answers & own) != 0) & ((masks & lane) != 0))
 
-    def summary(self, cycles: int) -> Summary:
-        """The counts so far, of so many cycles."""
-        chips = self.memory_map.chips
-        return Summary(
-            cycles=cycles,
-            reading=self.reading,
-            agrees=self.agrees,
-            differs=self.differs,
-            not_known=self.not_known,
-            unjudged=Unjudged(*(int(count) for count in self.unjudged)),
-            first_wrong=self.first_wrong,
-            bits=tuple(
-                BitCount(bit, tuple(chip.name for chip in chips if bit in chip.lane), *map(int, counts))
-                for bit, counts in enumerate(zip(self.bits_judged, self.as_one, self.as_zero, strict=True))
-            ),
-            chips=tuple(
-                ChipCount(
-                    name=chip.name,
-                    judged=int(self.chips_judged[number]),
-                    wrong=int(self.chips_wrong[number]),
-                    wrong_addresses=_count(self.touched[number]),
-                    held=int(self.chips_held[number]),
-                )
-                for number, chip in enumerate(chips)
-                if self.chips_judged[number]
-            ),
-            lines=tuple(
-                LineCount(line, (self.judged - int(high), int(high)), (self.differs - int(bad), int(bad)))
-                for line, (high, bad) in enumerate(zip(self.lines_judged, self.lines_wrong, strict=True))
-            ),
+
+def _bits(every: _Weighed, bad: _Weighed) -> tuple[BitCount, ...]:
+    chips, width = every.memory_map.chips, every.memory_map.word_bits
+    wrong, expected = bad.seen.wrong, bad.seen.expected
+    judged = every.each_bit(every.seen.judged, width)
+    as_one, as_zero = bad.each_bit(wrong & ~expected, width), bad.each_bit(wrong & expected, width)
+    return tuple(
+        BitCount(bit, tuple(chip.name for chip in chips if bit in chip.lane), *counts)
+        for bit, counts in enumerate(zip(judged, as_one, as_zero, strict=True))
+    )
+
+
+def _chips(every: _Weighed, bad: _Weighed) -> Iterator[ChipCount]:
+    """Every chip with judged reads."""
+    seen = bad.seen
+    unlike_held = (seen.expected ^ seen.wrong ^ seen.held) & seen.judged
+    for number, chip in enumerate(every.memory_map.chips):
+        judged = every.cycles(every.at(number, every.seen.judged))
+        if not judged:
+            continue
+        wrong = bad.at(number, seen.wrong)
+        yield ChipCount(
+            name=chip.name,
+            judged=judged,
+            wrong=bad.cycles(wrong),
+            wrong_addresses=len(np.unique(chip.chip_address(seen.address[wrong]))),
+            held=bad.cycles(wrong & ((unlike_held & np.uint64(chip.lane_mask)) == 0)),
         )
+
+
+def _unjudged(cycles: Cycles, memory_map: MemoryMap) -> Unjudged:
+    """Why these reading cycles could not be judged."""
+    answers = memory_map.answering(cycles.bank, cycles.address)
+
+    def of(*numbers: int) -> NDArray[np.bool_]:
+        return np.asarray((answers & np.uint64(mask_of(numbers))) != 0)
+
+    chips = list(enumerate(memory_map.chips))
+    rom, ram, port = (of(*(n for n, chip in chips if chip.kind == kind)) for kind in ("rom", "ram", "io"))
+    shared = of(*(n for n, chip in chips if chip.kind == "ram" and chip.shared))
+    addressed = is_addressed(cycles, memory_map)
+    memory = rom | ram
+    nobody = addressed & ~memory & ~port
+    silent = addressed & memory & (cycles.known == 0)
+    rest = addressed & memory & ~silent
+    return Unjudged(
+        no_address=_count(~addressed),
+        nobody=_count(nobody),
+        open_bus=_count(nobody & (cycles.known != 0) & (((cycles.word ^ cycles.held) & cycles.known) == 0)),
+        port=_count(addressed & ~memory & port),
+        unwritten=_count(rest & ram & ~shared),
+        no_reference=_count(rest & ~ram),
+        no_level=_count(silent),
+        shared=_count(rest & ram & shared),
+    )
 
 
 def _count(where: NDArray[np.bool_]) -> int:

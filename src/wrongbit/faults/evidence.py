@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wrongbit.bus.cycles import KIND_CODE, READING_KINDS, Cycles
-from wrongbit.compare.verdicts import BASIS_ROM, Verdicts
+from wrongbit.bus.cycles import Cycles
+from wrongbit.compare.observations import observe
+from wrongbit.compare.verdicts import Verdicts
 
 
 @dataclass(frozen=True)
@@ -58,78 +57,17 @@ def gather_evidence(cycles: Cycles, verdicts: Verdicts) -> Evidence:
     Raises:
         ValueError: The two tables differ in length.
     """
-    if len(cycles) != len(verdicts):
-        raise ValueError(f"{len(cycles)} cycles but {len(verdicts)} verdicts")
-    usable = verdicts.judged != 0
-    usable &= _is_reading(cycles.kind)
-    from_rom = verdicts.basis == BASIS_ROM
-    # What was seen is told by the bits in which it differs: they are few, and short keys group fast.
-    keys = _pack(
-        [
-            cycles.address,
-            cycles.held,
-            verdicts.expected,
-            verdicts.judged,
-            verdicts.wrong,
-            from_rom.view(np.uint8),
-            cycles.bank + np.int32(1),
-        ]
-    )
-    rows = None if usable.all() else np.flatnonzero(usable)
-    first, count = _group(keys if rows is None else [key[rows] for key in keys])
-    if rows is not None:
-        first = rows[first]
-    judged = verdicts.judged[first]
+    seen = observe(cycles, verdicts)
+    rows = slice(None) if seen.reading.all() else np.flatnonzero(seen.reading)
+    expected, judged = seen.expected[rows], seen.judged[rows]
     return Evidence(
-        bank=cycles.bank[first],
-        address=cycles.address[first],
-        held=cycles.held[first],
-        expected=verdicts.expected[first],
+        bank=seen.bank[rows],
+        address=seen.address[rows],
+        held=seen.held[rows],
+        expected=expected,
         judged=judged,
-        seen=(verdicts.expected[first] ^ verdicts.wrong[first]) & judged,
-        from_rom=from_rom[first],
-        count=count,
-        first=first,
+        seen=(expected ^ seen.wrong[rows]) & judged,
+        from_rom=seen.from_rom[rows],
+        count=seen.count[rows],
+        first=seen.first[rows],
     )
-
-
-def _is_reading(kind: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    table = np.zeros(256, np.bool_)
-    table[[KIND_CODE[name] for name in READING_KINDS]] = True
-    return table[kind]
-
-
-def _pack(columns: Sequence[NDArray[Any]]) -> list[NDArray[np.uint64]]:
-    """Columns side by side in as few 64-bit keys as they fit, by the bits that really vary."""
-    keys: list[NDArray[np.uint64]] = []
-    used = 64
-    for column in columns:
-        if not len(column):
-            return [np.empty(0, np.uint64)]
-        ones, zeros = int(np.bitwise_or.reduce(column)), int(np.bitwise_and.reduce(column))
-        varying = ones & ~zeros
-        if not varying:
-            continue
-        low = (varying & -varying).bit_length() - 1
-        width = varying.bit_length() - low
-        piece = column.astype(np.uint64) >> np.uint64(low) if low else column.astype(np.uint64)
-        if ones >> (low + width):  # constant bits above the varying ones
-            piece &= np.uint64((1 << width) - 1)
-        if used + width > 64:
-            keys.append(piece)
-            used = width
-        else:
-            piece <<= np.uint64(used)
-            keys[-1] |= piece
-            used += width
-    return keys or [np.zeros(len(columns[0]), np.uint64)]
-
-
-def _group(keys: Sequence[NDArray[np.uint64]]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """First row and number of rows of each distinct key, in order of first rows."""
-    import polars as pl  # here, not above: it is slow to load and only this needs it
-
-    names = [f"key{number}" for number in range(len(keys))]
-    table = pl.DataFrame(dict(zip(names, keys, strict=True))).with_row_index("row")
-    groups = table.group_by(names).agg(pl.col("row").first(), pl.len().alias("count")).sort("row")
-    return groups["row"].to_numpy().astype(np.int64), groups["count"].to_numpy().astype(np.int64)
