@@ -19,6 +19,7 @@ from wrongbit.bus.rebuild import Rebuilder
 from wrongbit.bus.recipes import bus_widths, recipe_names
 from wrongbit.bus.rows import cycles_from_rows
 from wrongbit.capture.formats import open_samples, read_cycle_rows
+from wrongbit.capture.source import SampleSource
 from wrongbit.compare.build import build_memory_map
 from wrongbit.compare.judge import judge
 from wrongbit.compare.memory_map import MemoryMap
@@ -36,6 +37,7 @@ from wrongbit.instructions.flow import FlowEvidence, flow_evidence, is_instructi
 from wrongbit.instructions.loops import Loop, find_loops
 from wrongbit.instructions.sets import instruction_set
 from wrongbit.machine.load import load_machine
+from wrongbit.machine.lookup import point_named
 from wrongbit.machine.model import Machine, Point, Processor
 from wrongbit.machine.recipe import parse_part
 
@@ -95,28 +97,25 @@ def open_job(machine_file: Path, *, point: str | None = None) -> Job:
         UsageError: The probe point is not there, or must be named.
     """
     machine = load_machine(machine_file, recipe_names=recipe_names())
-    chosen = _point(machine, point)
+    return job_of(machine, machine_file, point=point)
+
+
+def job_of(machine: Machine, machine_file: Path, *, point: str | None = None) -> Job:
+    """The same of a machine that is loaded already.
+
+    Args:
+        machine: The machine.
+        machine_file: Where its file lies, beside the references.
+        point: Name of the probe point; may be left out where there is only one.
+
+    Raises:
+        ImageError: A reference file cannot be used.
+        UsageError: The probe point is not there, or must be named.
+    """
+    chosen = point_named(machine, point)
     processor = machine.processor_of(chosen.processor)
     memory_map = build_memory_map(machine, processor, machine_file.parent)
     return Job(machine, machine_file, processor, chosen, memory_map)
-
-
-def _point(machine: Machine, name: str | None) -> Point:
-    try:
-        return machine.point_of(name)
-    except KeyError:
-        names = ", ".join(point.name for point in machine.point)
-        if not names:
-            raise UsageError(
-                f"{machine.machine.name} has no probe point.",
-                "Add a [[point]] to the machine file that says where the capture was taken.",
-            ) from None
-        if name is None:
-            raise UsageError(
-                f"{machine.machine.name} has several probe points: {names}.",
-                "Say with --point which one the capture is from.",
-            ) from None
-        raise UsageError(f"There is no probe point {name!r}.", f"Use one of: {names}.") from None
 
 
 def read_capture(job: Job, capture: Path, progress: Progress | None = None) -> tuple[Cycles, tuple[str, ...]]:
@@ -148,13 +147,30 @@ def read_capture(job: Job, capture: Path, progress: Progress | None = None) -> t
             notes += _bank_note(job, set(), ())
         return cycles_from_rows(rows, job.processor), notes
     source = open_samples(capture, job.point, bus_widths(job.processor))
+    return read_samples(job, source, str(capture), progress)
+
+
+def read_samples(
+    job: Job, source: SampleSource, file: str, progress: Progress | None = None
+) -> tuple[Cycles, tuple[str, ...]]:
+    """The bus cycles of samples that are open already, with what a person should know.
+
+    Args:
+        job: The machine and the probe point; its mode is not 'cycles'.
+        source: The samples.
+        file: What errors call them.
+        progress: Told how far the reading is.
+
+    Raises:
+        CaptureError: The samples cannot be used, or hold no bus cycle.
+    """
     rebuilder = Rebuilder(job.processor, job.point)
     cycles = rebuilder.read_all(source, progress)
     if not len(cycles):
         raise CaptureError(
             "No bus cycle could be found in this capture.",
             "Check the clips on the signals that never moved and the columns at the probe point.",
-            file=str(capture),
+            file=file,
             notes=explain_nothing(rebuilder, source.chunks()),
         )
     notes = source.notes
@@ -200,6 +216,17 @@ def compare_capture(job: Job, capture: Path, progress: Progress | None = None) -
         progress: Told how far the reading is.
     """
     cycles, notes = read_capture(job, capture, progress)
+    return compare_cycles(job, cycles, notes)
+
+
+def compare_cycles(job: Job, cycles: Cycles, notes: Sequence[str]) -> Comparison:
+    """Judge cycles that are rebuilt already.
+
+    Args:
+        job: The machine and the probe point.
+        cycles: From `read_capture`.
+        notes: Likewise.
+    """
     verdicts = judge(cycles, job.memory_map)
     summary = summarise(cycles, verdicts, job.memory_map)
     return Comparison(cycles, verdicts, summary, (*job.memory_map.notes, *notes))

@@ -173,3 +173,12 @@ def format_address(address: int, address_bits: int) -> str:
     '0x003F'
     """
     return f"0x{address:0{(address_bits + 3) // 4}X}"
+
+
+def format_word(value: int, bits: int) -> str:
+    """A word in hexadecimal with all its digits.
+
+    >>> format_word(10, 12)
+    '00A'
+    """
+    return f"{value:0{-(-bits // 4)}X}"

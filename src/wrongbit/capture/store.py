@@ -17,13 +17,15 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from itertools import chain, pairwise
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from pydantic import BaseModel, Field
 
 from wrongbit.capture.capture import Capture, Layout, Times
+from wrongbit.capture.columns import PLANE_BITS
 from wrongbit.errors import CaptureError
 from wrongbit.machine.model import Point
 
@@ -33,6 +35,8 @@ BLOCK_ROWS = 1 << 17
 """Samples in a row group, but for the last one; each has its checksum."""
 
 _TIME_COLUMNS = ("time_ps", "origin_ps", "period_ps")
+_FARTHEST = 1 << 62
+"""Samples and picoseconds that can be counted, with room to add two of them."""
 
 
 def file_hash(path: Path) -> str:
@@ -237,31 +241,41 @@ def _contents(path: Path) -> dict[str, Any]:
     try:
         contents = dict(json.loads(metadata[KEY]))
         version = contents["version"]
-        planes = Layout(contents["signals"], contents["buses"]).plane_count
-        fits = version != VERSION or (schema == _schema(planes) and contents.keys() >= _COMPLETE)
-    except (ValueError, KeyError, TypeError, AttributeError):
+        if version == VERSION:
+            _Description.model_validate(contents, strict=True)
+        planes = (len(schema) - len(_TIME_COLUMNS)) // 2
+        fits = version != VERSION or (schema == _schema(planes) and _highest(contents) < planes * PLANE_BITS)
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         fits, version = False, VERSION
     if not fits:
         raise _damaged(path, "its description does not fit its columns")
     if version != VERSION:
         raise CaptureError(
-            f"The packed capture has version {version!r}; version {VERSION} was expected.",
+            f"The packed capture has version {version!r:.40}; version {VERSION} was expected.",
             "Read the capture again from the file that the instrument exported.",
             file=str(path),
         )
     return contents
 
 
-_COMPLETE = {
-    "mode",
-    "change_list",
-    "first_sample",
-    "source",
-    "source_sha256",
-    "notes",
-    "block_rows",
-    "checksums",
-}
+class _Description(BaseModel):
+    """What the metadata must hold, so that nothing in it can ask for the impossible."""
+
+    signals: dict[str, Annotated[int, Field(ge=0)]]
+    buses: dict[str, list[Annotated[int, Field(ge=-1)]]]
+    mode: Literal["timing", "state"]
+    change_list: bool
+    first_sample: int = Field(ge=0, le=_FARTHEST)
+    source: str
+    source_sha256: str
+    notes: list[str]
+    block_rows: int = Field(ge=1, le=8 * BLOCK_ROWS)
+    checksums: list[int]
+
+
+def _highest(contents: Mapping[str, Any]) -> int:
+    """The highest position that the description gives to a wire."""
+    return max([*contents["signals"].values(), *chain.from_iterable(contents["buses"].values())], default=0)
 
 
 class StoredSource:
@@ -306,22 +320,32 @@ class StoredSource:
         """How far the running `chunks` has read."""
         return self._done
 
-    def chunks(self) -> Iterator[Capture]:
+    def chunks(self, first: int | None = None, last: int | None = None) -> Iterator[Capture]:
         """The samples in order, a block at a time.
+
+        Args:
+            first: Leave out blocks that end before this sample.
+            last: Leave out blocks that begin after this one.
 
         Raises:
             CaptureError: A block is damaged.
         """
+        start = self._contents["first_sample"]
         self._done = 0
         checksums, size = self._contents["checksums"], self._contents["block_rows"]
         with _damage(self._path):
             rows = pl.scan_parquet(self._path, glob=False)
         for number, checksum in enumerate(checksums):
+            begin = start + number * size
+            if (first is not None and begin + size <= first) or (last is not None and begin > last):
+                continue
             with _damage(self._path):
                 block = rows.slice(number * size, size).collect()
             whole = block.height == size or (number + 1 == len(checksums) and block.height)
             if not whole or _checksum(block) != checksum:
                 raise _damaged(self._path, f"samples from {number * size} on do not match their checksum")
+            if not _is_sound(block, self._contents["first_sample"] + number * size):
+                raise _damaged(self._path, f"samples from {number * size} on have impossible levels or times")
             self._done = self._byte_count * (number + 1) // len(checksums)
             yield from self._captures(block, self._contents["first_sample"] + number * size)
 
@@ -343,6 +367,27 @@ class StoredSource:
                 source=self._contents["source"],
                 notes=tuple(self._contents["notes"]),
             )
+
+
+def _is_sound(block: pl.DataFrame, first: int) -> bool:
+    """Whether a block keeps what every capture promises, as a checksum says nothing of who made the file."""
+    for name in block.columns:
+        if name.startswith("unknown_") and block[name].null_count() < block.height:
+            levels = block[name.replace("unknown", "plane")].to_numpy()
+            if (block[name].fill_null(0).to_numpy() & levels).any():
+                return False
+        elif name.startswith("plane_") and block[name].null_count():
+            return False
+    stamps, origin, period = (block[name] for name in _TIME_COLUMNS)
+    if not (stamps.null_count() in (0, block.height) or origin.null_count() < block.height):
+        return False
+    if stamps.null_count() == 0 and not stamps.is_sorted():
+        return False
+    clocks = block.select("origin_ps", "period_ps").drop_nulls().unique()
+    last = first + block.height
+    return (origin.is_null() == period.is_null()).all() and all(
+        abs(start) + abs(step) * last < _FARTHEST for start, step in clocks.iter_rows()
+    )
 
 
 def _values(column: pl.Series) -> NDArray[Any] | None:

@@ -110,6 +110,20 @@ def load_conditions(path: Path) -> dict[str, Conditions]:
     return found
 
 
+def conditions_of(values: Mapping[str, object], file: str) -> Conditions:
+    """Conditions from their texts, as a table's entry has them but for ``file``.
+
+    Args:
+        values: Keys of `KEYS`.
+        file: What the reading is called.
+
+    Raises:
+        InputError: A key is not known, or a value lacks its unit.
+    """
+    entry = {key: value for key, value in values.items() if key != "file" and value != ""}
+    return _conditions({**entry, "file": file or "reading"}, file, "conditions")[1]
+
+
 Place = int | str
 """Line of a CSV table, or key path in a TOML table."""
 

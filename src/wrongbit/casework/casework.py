@@ -1,0 +1,813 @@
+"""What is computed of a case: from its machine file and its journal, kept by key, recorded with evidence.
+
+A result is found by its key, a hash over everything that went in and the version of wrongbit; nothing is ever
+looked up by name or date alone. So a changed machine file, a changed image, a withdrawn capture or a new
+version makes the old result unfindable, not merely old.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any, TypeVar
+
+from wrongbit.bringup.advice import next_step
+from wrongbit.bringup.ladder import Ladder, Measured, judge, rungs_of
+from wrongbit.bringup.measured import read_measured
+from wrongbit.bringup.seen import Values, entries_in, signal_of
+from wrongbit.bus.cycles import Cycles
+from wrongbit.bus.recipes import bus_widths, recipe_names
+from wrongbit.capture.capture import Capture
+from wrongbit.capture.formats import open_samples
+from wrongbit.capture.source import SampleSource
+from wrongbit.capture.store import StoredSource, file_hash, open_stored, store_capture
+from wrongbit.case.entries import (
+    CaptureAdded,
+    Entry,
+    FindingRecorded,
+    MeasurementAdded,
+    ReadingAdded,
+    ReferenceAdded,
+    Stored,
+    ValueAdded,
+)
+from wrongbit.casework.glance import overview_of
+from wrongbit.casework.inputs import (
+    Added,
+    CaseLike,
+    is_proof,
+    loaded_reading,
+    measurements_of,
+    readings_compared,
+    with_references,
+)
+from wrongbit.casework.kept import keep, load_cycles, load_values, save_cycles, save_values
+from wrongbit.casework.keys import file_names, files_hash, key_of
+from wrongbit.casework.lines import bare_chip
+from wrongbit.casework.memory import Memory, halves, telling
+from wrongbit.casework.overview import ChipLine, Overview
+from wrongbit.casework.plans import bus_times, machine_requirement
+from wrongbit.casework.proof import Proof
+from wrongbit.casework.proving import key_of_proof, proof_finding, prove
+from wrongbit.casework.records import (
+    Rebuilding,
+    Recordable,
+    chip_finding,
+    compare_finding,
+    diagnose_finding,
+    explain_finding,
+    ladder_finding,
+    rebuild_finding,
+    suspects_finding,
+)
+from wrongbit.casework.references import references_of
+from wrongbit.casework.sources import ChipSources
+from wrongbit.casework.start_up import measure_source, start_up_entries
+from wrongbit.casework.windows import window
+from wrongbit.compare.build import build_memory_map
+from wrongbit.compare.memory_map import ChipMap
+from wrongbit.diagnose.looks import Look
+from wrongbit.diagnose.planning import Proposal, proposals
+from wrongbit.diagnose.structure import Structure
+from wrongbit.diagnose.suspects import Weighing, weigh_suspects
+from wrongbit.errors import CaptureError, CaseError, UsageError, WrongbitError
+from wrongbit.faults.evidence import gather_evidence
+from wrongbit.job import (
+    DEFAULT_NOISE,
+    Comparison,
+    Diagnosis,
+    Explanation,
+    Job,
+    Progress,
+    compare_cycles,
+    diagnose,
+    explain,
+    job_of,
+    read_capture,
+    read_samples,
+)
+from wrongbit.machine.load import load_machine
+from wrongbit.machine.lookup import point_named, rom_named
+from wrongbit.machine.model import Machine, Point
+from wrongbit.reading.examine import Examination, examine
+from wrongbit.reading.readings import Reading, load_reading
+from wrongbit.reading.rebuild import Rebuilt, rebuild
+from wrongbit.reading.sources import Source, from_contents, from_passes
+from wrongbit.reading.stack import READ_NOISE
+from wrongbit.reading.undo import Bench
+from wrongbit.replace.fit import Choice, Fitting, fit
+
+FORMAT = 1
+"""Of what is kept in derived/ and of a finding's result; raised when their meaning changes."""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class _State:
+    """The machine as it is now.
+
+    Args:
+        key: Hash of the machine file's text and of the added references.
+        machine: Loaded, with the added references.
+    """
+
+    key: str
+    machine: Machine
+
+
+class Casework:
+    """Everything that is computed of a case. May be used from several threads.
+
+    Args:
+        case: The case, open.
+        noise: Probability that a bit is read wrong for no other reason, above 0 and below 0.5.
+
+    Raises:
+        UsageError: The noise rate cannot be.
+    """
+
+    def __init__(self, case: CaseLike, *, noise: float = DEFAULT_NOISE) -> None:
+        if not 0 < noise < 0.5:
+            raise UsageError(f"The noise rate is {noise}.", "Give a number above 0 and below 0.5.")
+        self.case, self.noise = case, noise
+        self._large, self._small = Memory(4), Memory(64)
+        self._unwritten = Memory(256)
+
+    # -- the machine ----------------------------------------------------------------------------------------
+
+    @property
+    def machine(self) -> Machine:
+        """The machine file as it is now, with the references that were added to the case.
+
+        Raises:
+            MachineFileError: It cannot be used. An image that is not there is told by `job`.
+        """
+        return self._state().machine
+
+    def _state(self) -> _State:
+        file = self.case.machine_file
+        added = [Added(each, self.case.path_of(each.file)) for _, each in self.case.of_kind(ReferenceAdded)]
+        told = [[each.reference.chip, each.reference.kind, each.reference.format, each.reference.file.sha256]
+                for each in added]  # fmt: skip
+        # Whether a named image is there decides whether an added one counts.
+        while True:
+            text = _text_hash(file)
+
+            def load(text: str = text) -> tuple[str, Machine]:
+                return text, load_machine(file, require_files=False, recipe_names=recipe_names())
+
+            seen, plain = self._small.get(key_of("file", str(file), text), load)
+            if _text_hash(file) == seen:
+                break
+        there = [name for name in file_names(plain) if (file.parent / name).is_file()]
+        key = key_of("machine", text, told, there)
+        machine = self._small.get(key, lambda: with_references(plain, file.parent, added))
+        return _State(key, machine)
+
+    def _images(self, machine: Machine) -> list[list[str]]:
+        """Hashes of the files beside the machine file that it names; added ones are in the state's key."""
+        names = [name for name in file_names(machine) if not Path(name).is_absolute()]
+        return files_hash(self.case.machine_file.parent, names)
+
+    def job(self, point: str) -> Job:
+        """The machine with its references, seen from a probe point.
+
+        Raises:
+            WrongbitError: The machine file, a reference or the point cannot be used.
+        """
+        return self._job(point)[1]
+
+    def _job(self, point: str) -> tuple[str, Job]:
+        state = self._state()
+        images = self._images(state.machine)
+        key = key_of("job", state.key, images, point)
+
+        def build() -> Job:
+            if any(told.startswith("not readable") for _, told in images):
+                load_machine(self.case.machine_file, recipe_names=recipe_names())  # tells what is missing
+            return job_of(state.machine, self.case.machine_file, point=point)
+
+        return key, self._small.get(key, build)
+
+    # -- captures -------------------------------------------------------------------------------------------
+
+    def captures(self, *, proof: bool | None = None) -> tuple[tuple[Entry, CaptureAdded], ...]:
+        """Captures that count, oldest first.
+
+        Args:
+            proof: Only those that were taken to prove a repair, or only the others; None: all.
+        """
+        found = self.case.of_kind(CaptureAdded)
+        return tuple(each for each in found if proof is None or is_proof(each[1].note) == proof)
+
+    def comparison(self, entry: Entry, progress: Progress | None = None) -> Comparison:
+        """A capture's cycles with their verdicts; the cycles come from derived/ where they are there.
+
+        Raises:
+            WrongbitError: The capture, the machine file or a reference cannot be used.
+        """
+        detail = _capture_of(entry)
+        job_key, job = self._job(detail.point)
+        key = key_of("compare", FORMAT, job_key, detail.file.sha256)
+
+        def compute() -> Comparison:
+            cycles, notes = self._cycles(detail, job, progress)
+            return compare_cycles(job, cycles, notes)
+
+        found = self._large.get(key, compute)
+        self._record("compare", key, lambda: compare_finding(job, found, detail))
+        return found
+
+    def diagnosis(self, entry: Entry, progress: Progress | None = None) -> Diagnosis:
+        """A capture with the faults that may be behind it.
+
+        Raises:
+            WrongbitError: As `comparison`.
+        """
+        detail = _capture_of(entry)
+        key, job = self.diagnosis_key(detail), self.job(detail.point)
+        found = self._large.get(
+            key, lambda: diagnose(job, self.comparison(entry, progress), noise=self.noise)
+        )
+        self._record("diagnose", key, lambda: diagnose_finding(job, found, entry, detail))
+        return found
+
+    def diagnosis_key(self, detail: CaptureAdded) -> str:
+        """Key of a capture's diagnosis."""
+        job_key, _ = self._job(detail.point)
+        return key_of("diagnose", FORMAT, job_key, detail.file.sha256, self.noise)
+
+    def explanation(self, entry: Entry, cycle: int | None = None) -> Explanation:
+        """On which words the processor acted, and what became of it.
+
+        Args:
+            entry: A capture.
+            cycle: Which cycle; None: the first wrong word of an instruction.
+
+        Raises:
+            WrongbitError: As `comparison`; or the machine file names no instruction set, or there is no such
+                cycle.
+        """
+        detail = _capture_of(entry)
+        job_key, job = self._job(detail.point)
+        key = key_of("explain", FORMAT, job_key, detail.file.sha256, cycle)
+        found = self._large.get(key, lambda: explain(job, self.comparison(entry), cycle))
+        if cycle is None:
+            self._record("explain", key, lambda: explain_finding(found, detail))
+        return found
+
+    def _cycles(
+        self, detail: CaptureAdded, job: Job, progress: Progress | None
+    ) -> tuple[Cycles, tuple[str, ...]]:
+        """Cycles and notes, kept or rebuilt."""
+        chips = [[chip.name, chip.kind, [region.bank for region in chip.regions]]
+                 for chip in job.memory_map.chips]  # fmt: skip
+        about = (job.point.model_dump(mode="json"), job.processor.model_dump(mode="json"), chips)
+        key = key_of("cycles", FORMAT, detail.file.sha256, *about)
+        place = self._derived(detail.file, f"cycles-{key[:24]}.parquet")
+        found = None if place is None else load_cycles(place, key)
+        if found is None:
+            if job.point.mode == "cycles":
+                found = read_capture(job, self.original(detail.file), progress)
+            else:
+                pack, read = halves(progress)
+                found = self._use_samples(
+                    detail, job.point, pack, lambda source: read_samples(job, source, detail.file.name, read)
+                )
+            if place is not None:
+                kept, where = found, place
+                keep(lambda: save_cycles(where, key, *kept))
+        return found
+
+    # -- samples --------------------------------------------------------------------------------------------
+
+    def samples(self, entry: Entry, first: int, last: int) -> Capture:
+        """Samples around a cycle, read from the packed capture without reading all of it.
+
+        Args:
+            entry: A capture of samples.
+            first: Number of the first sample wanted; below 0 is taken as 0.
+            last: Number of the last.
+
+        Raises:
+            UsageError: The capture has whole cycles, or no such samples.
+            WrongbitError: As `comparison`.
+        """
+        detail = _capture_of(entry)
+        point = point_named(self.machine, detail.point)
+        if point.mode == "cycles":
+            raise UsageError(
+                f"Captures at {point.name} hold whole bus cycles: there are no samples within one.",
+                "Look at a capture in timing or state mode.",
+            )
+        return self._use_samples(detail, point, None, lambda source: window(source, first, last))
+
+    def _use_samples(
+        self,
+        detail: CaptureAdded,
+        point: Point,
+        progress: Progress | None,
+        use: Callable[[SampleSource], T],
+    ) -> T:
+        """Do something with the packed samples; pack them first where that is not done, or was damaged."""
+        machine = self.machine
+        widths: dict[str, int] = {**bus_widths(machine.processor_of(point.processor))}
+        widths |= {signal_of(each): 1 for each in start_up_entries(machine) if signal_of(each) not in widths}
+        key = key_of("samples", FORMAT, detail.file.sha256, point.model_dump(mode="json"), widths)
+        place = self._derived(detail.file, f"samples-{key[:24]}.parquet")
+        if place is not None:
+            with suppress(CaptureError):
+                return use(_packed(place, point, detail))
+        original = self.original(detail.file)
+        source = open_samples(original, point, widths)
+        if place is not None:
+            try:
+                store_capture(telling(source, progress), place, source_hash=detail.file.sha256)
+                packed = _packed(place, point, detail)
+            except CaptureError as error:
+                if error.file != str(place):
+                    raise
+            else:
+                return use(packed)
+        return use(open_samples(original, point, widths))
+
+    def _derived(self, stored: Stored, name: str) -> Path | None:
+        """A place in derived/; None where nothing can be kept."""
+        try:
+            return self.case.derived(f"{stored.sha256[:2]}/{stored.sha256}/{name}")
+        except CaseError:
+            return None
+
+    def original(self, stored: Stored) -> Path:
+        """An original's file, which is looked at once whether it is what was added.
+
+        Raises:
+            CaseError: It is missing, or not what was added.
+        """
+        path = self.case.path_of(stored)
+        found = self._small.get(
+            key_of("original", str(path), path.stat().st_mtime_ns), lambda: file_hash(path)
+        )
+        if found != stored.sha256:
+            raise CaseError(
+                f"The original of {stored.name!r} is not what was added: its hash is {found[:12]}…, "
+                f"{stored.sha256[:12]}… is in the journal.",
+                "Put the file back with 'wrongbit verify FOLDER --restore FILE', or from a copy of the case.",
+                file=str(path),
+            )
+        return path
+
+    # -- start-up -------------------------------------------------------------------------------------------
+
+    def ladder(self, progress: Progress | None = None) -> Ladder:
+        """Rails, clock, reset and start-up inputs, by the newest value of each, by hand or from a capture.
+
+        Raises:
+            WrongbitError: The machine file cannot be used.
+        """
+        found = self.ladder_of(self.case.entries(), progress)
+        stored = [each.file for _, each in self.captures()]
+        self._record(
+            "ladder", self.ladder_key(), lambda: ladder_finding(found, next_step(found, self.machine), stored)
+        )
+        return found
+
+    def ladder_key(self) -> str:
+        """Key of the ladder."""
+        told = [
+            each.detail.text
+            if isinstance(each.detail, ValueAdded)
+            else [each.detail.point, each.detail.file.sha256]
+            for each in self.case.entries()
+            if isinstance(each.detail, (ValueAdded, CaptureAdded))
+        ]
+        return key_of("ladder", FORMAT, self._state().key, told)
+
+    def ladder_of(self, entries: Sequence[Entry], progress: Progress | None = None) -> Ladder:
+        """The same by some entries only."""
+        machine = self.machine
+        rungs = rungs_of(machine)
+        values: Values = {}
+        for entry in entries if rungs else ():
+            if isinstance(entry.detail, ValueAdded):
+                with suppress(WrongbitError):  # of a rung that the machine file has no longer
+                    values |= read_measured([entry.detail.text], (), rungs)
+            elif isinstance(entry.detail, CaptureAdded):
+                with suppress(WrongbitError):  # told at the capture itself
+                    found = self._start_up(entry.detail, progress)
+                    values |= {at: each for at, each in found.items() if not each.why_not or at not in values}
+        return judge(machine, values)
+
+    def _start_up(self, detail: CaptureAdded, progress: Progress | None) -> Values:
+        """What a capture shows of clocks and inputs; nothing where it has none of them."""
+        machine = self.machine
+        point = point_named(machine, detail.point)
+        if point.mode != "timing" or not start_up_entries(machine):
+            return {}
+        entries = [each.model_dump(mode="json") for each in start_up_entries(machine)]
+        key = key_of("start-up", FORMAT, detail.file.sha256, point.model_dump(mode="json"), entries)
+        place = self._derived(detail.file, f"start-up-{key[:24]}.json")
+
+        def compute() -> Values:
+            kept = None if place is None else load_values(place, key)
+            if kept is not None:
+                return {(name, quantity): Measured(**each) for name, quantity, each in kept}
+            found = self._use_samples(
+                detail,
+                point,
+                progress,
+                lambda source: (
+                    measure_source(machine, source, f"{detail.file.name}, {point.name}", None)
+                    if entries_in(machine, source.layout)
+                    else {}
+                ),
+            )
+            if place is not None:
+                where, values = place, [[*at, asdict(each)] for at, each in found.items()]
+                keep(lambda: save_values(where, key, values))
+            return found
+
+        return self._small.get(key, compute)
+
+    # -- suspects -------------------------------------------------------------------------------------------
+
+    def weighing(self, progress: Progress | None = None) -> Weighing | None:
+        """The suspects, by everything but what was taken to prove a repair; None without paths.
+
+        Raises:
+            WrongbitError: A capture, the machine file or a reference cannot be used.
+        """
+        return None if not self.machine.path else self._weighed(progress)[0]
+
+    def weighing_notes(self, progress: Progress | None = None) -> tuple[str, ...]:
+        """What the readers want a person to know, and what did not count."""
+        return () if not self.machine.path else self._weighed(progress)[1]
+
+    def proposals(self, progress: Progress | None = None) -> tuple[Proposal, ...]:
+        """What to measure next, the most telling first; nothing without paths.
+
+        Raises:
+            WrongbitError: As `weighing`.
+        """
+        weighing = self.weighing(progress)
+        if weighing is None:
+            return ()
+        return self._proposed(self.weighing_key(), weighing)
+
+    def weighing_key(self) -> str:
+        """Key of the suspects."""
+        state = self._state()
+        captures = [[each.point, each.file.sha256, each.file.name] for _, each in self.captures(proof=False)]
+        readings = [[each.chip, each.file.sha256, each.format] for _, each in self.readings(proof=False)]
+        by_hand = [asdict(each) for _, each in self.case.of_kind(MeasurementAdded)]
+        images = self._images(state.machine)
+        return key_of("suspects", FORMAT, state.key, images, captures, readings, by_hand, self.noise)
+
+    def _weighed(self, progress: Progress | None) -> tuple[Weighing, tuple[str, ...]]:
+        key = self.weighing_key()
+        found = self._small.get(key, lambda: self._weigh(progress))
+        self._record(
+            "suspects",
+            key,
+            lambda: suspects_finding(found[0], self._proposed(key, found[0]), self._witnesses(), found[1]),
+        )
+        return found
+
+    def _proposed(self, key: str, weighing: Weighing) -> tuple[Proposal, ...]:
+        return self._small.get(key_of("proposals", key), lambda: proposals(weighing))
+
+    def _witnesses(self) -> list[Stored]:
+        """The originals that the suspects were weighed by."""
+        captures = [each.file for _, each in self.captures(proof=False)]
+        return captures + [each.file for _, each in self.readings(proof=False)]
+
+    def _weigh(self, progress: Progress | None) -> tuple[Weighing, tuple[str, ...]]:
+        machine, folder = self.machine, self.case.machine_file.parent
+        structure = Structure(machine)
+        looks, notes = [], []
+        for entry, detail in self.captures(proof=False):
+            job = self.job(detail.point)
+            comparison = self.comparison(entry, progress)
+            evidence = gather_evidence(comparison.cycles, comparison.verdicts)
+            label = f"{detail.file.name} at {detail.point}"
+            seen = structure.chips_seen(job.point)
+            looks.append(Look.of(job.point, label, evidence, job.memory_map, self.noise, seen))
+            notes += [note for note in comparison.notes if note not in notes]
+        by_hand, told = measurements_of(structure, folder, self.case.of_kind(MeasurementAdded))
+        readings: dict[str, list[tuple[Path, ReadingAdded]]] = {}
+        for _, reading in self.readings(proof=False):
+            readings.setdefault(reading.chip, []).append((self.original(reading.file), reading))
+        read, more = readings_compared(machine, folder, readings)
+        return weigh_suspects(structure, looks, [*by_hand, *read]), (*notes, *told, *more)
+
+    # -- chips ----------------------------------------------------------------------------------------------
+
+    def readings(
+        self, chip: str | None = None, *, proof: bool | None = None
+    ) -> tuple[tuple[Entry, ReadingAdded], ...]:
+        """Readings that count, oldest first.
+
+        Args:
+            chip: Only of this one.
+            proof: Only those that were taken to prove a repair, or only the others; None: all.
+        """
+        return tuple(
+            (entry, each)
+            for entry, each in self.case.of_kind(ReadingAdded)
+            if (chip is None or each.chip == chip) and (proof is None or is_proof(each.note) == proof)
+        )
+
+    def examination(self, chip: str, *, proof: bool = False) -> Examination:
+        """All readings of a chip, from every side.
+
+        Args:
+            chip: Reference designator of a ROM.
+            proof: Those that were taken to prove a repair, in place of all others.
+
+        Raises:
+            UsageError: There is no such ROM, or nothing was read from it.
+            WrongbitError: A reading or a reference cannot be used.
+        """
+        key = self.examination_key(chip, proof=proof)
+        found = self._large.get(key, lambda: self._examine(chip, proof=proof))
+        if not proof:
+            self._record(
+                "chip", key, lambda: chip_finding(self.bare_chip(chip), found, self._read_hashes(chip))
+            )
+        return found
+
+    def _read_hashes(self, chip: str) -> list[Stored]:
+        return [each.file for _, each in self.readings(chip, proof=False)]
+
+    def examination_key(self, chip: str, *, proof: bool = False) -> str:
+        """Key of what a chip's readings tell."""
+        state = self._state()
+        readings = [[each.file.sha256, each.file.name, each.format, dict(each.conditions)]
+                    for _, each in self.readings(chip, proof=proof)]  # fmt: skip
+        twins = [each.file.sha256 for each in self._references("twin", chip)]
+        return key_of("chip", FORMAT, state.key, self._images(state.machine), chip, readings, twins, proof)
+
+    def _references(self, kind: str, chip: str) -> list[ReferenceAdded]:
+        found = [each for _, each in self.case.of_kind(ReferenceAdded)]
+        return [each for each in found if each.kind == kind and each.chip in (chip, "")]
+
+    def _examine(self, name: str, *, proof: bool) -> Examination:
+        machine, folder = self.machine, self.case.machine_file.parent
+        chip = rom_named(machine, name)
+        given = self.readings(name, proof=proof)
+        if not given:
+            raise UsageError(
+                f"Nothing was read from {name} yet.", "Read it several times and add the files to the case."
+            )
+        passes = [loaded_reading(machine, self.original(each.file), each) for _, each in given]
+        alone, others, _ = references_of(machine, chip, folder)
+        order = machine.processor_of(chip.processor).byte_order
+        twin = None
+        twins = self._references("twin", name)
+        if twins and not proof:
+            path = self.original(twins[-1].file)
+            twin = Reading(
+                load_reading(path, chip.words, chip.bits, byte_order=order), name=twins[-1].file.name
+            )
+        return examine(passes, alone, others=others, twin=twin, chip_type=chip.type, byte_order=order)
+
+    def reference(self, chip: str) -> ChipMap:
+        """A ROM on its board with what it should hold.
+
+        Raises:
+            UsageError: There is no such ROM.
+            ImageError: Its reference cannot be used.
+        """
+        machine = self.machine
+        return references_of(machine, rom_named(machine, chip), self.case.machine_file.parent)[0]
+
+    def bare_chip(self, name: str) -> ChipLine:
+        """A chip's line without what its readings tell."""
+        machine = self.machine
+        chip = next(each for each in machine.chip if each.name == name)
+        processor = machine.processor_of(chip.processor)
+        key = key_of("references", self._state().key, self._images(machine), processor.name)
+
+        def known() -> dict[str, bool]:
+            try:
+                found = build_memory_map(machine, processor, self.case.machine_file.parent)
+            except WrongbitError:
+                return {}
+            return {each.name: bool(each.known.any()) for each in found.chips}
+
+        has_reference = self._small.get(key, known).get(name, False)
+        return bare_chip(chip, machine, len(self.readings(name, proof=False)), has_reference=has_reference)
+
+    def rebuilt(
+        self,
+        chip: str,
+        *,
+        checksums: Sequence[str] = (),
+        undo: Sequence[str] = (),
+        progress: Progress | None = None,
+    ) -> Rebuilt:
+        """A chip's contents from everything in the case: readings, twins, listings, added images, captures.
+
+        Args:
+            chip: Reference designator of a ROM.
+            checksums: What the bytes obey, as ``wrongbit rebuild --checksum`` takes it.
+            undo: Faults of the readings to take back; ``none``: look for none.
+            progress: Told how far the reading of captures is.
+
+        Raises:
+            UsageError: There is no such ROM, or nothing to rebuild it from.
+            WrongbitError: A file cannot be used.
+        """
+        return self.rebuilding(chip, checksums=checksums, undo=undo, progress=progress).rebuilt
+
+    def rebuilding(
+        self,
+        chip: str,
+        *,
+        checksums: Sequence[str] = (),
+        undo: Sequence[str] = (),
+        progress: Progress | None = None,
+    ) -> Rebuilding:
+        """The same with the sources and the faults that were taken back."""
+        state = self._state()
+        captures = [[each.point, each.file.sha256] for _, each in self.captures(proof=False)]
+        key = key_of("rebuild", self.examination_key(chip), state.key, captures, list(checksums), list(undo))
+        found = self._large.get(key, lambda: self._rebuild(chip, checksums, undo, progress))
+        self._record("rebuild", key, lambda: rebuild_finding(chip, found, self._read_hashes(chip)))
+        return found
+
+    def _rebuild(
+        self, name: str, checksums: Sequence[str], undo: Sequence[str], progress: Progress | None
+    ) -> Rebuilding:
+        machine = self.machine
+        work = ChipSources(machine, self.case.machine_file, rom_named(machine, name), READ_NOISE)
+        others = work.twins([self.original(each.file) for each in self._references("twin", name)])
+        others += work.listings([self.original(each.file) for each in self._references("listing", name)])
+        for each in self._references("image", name):
+            as_read = ReadingAdded(name, each.file, each.format)
+            image = loaded_reading(machine, self.original(each.file), as_read)
+            others.append(from_contents(image.contents, "reference", f"reference {each.file.name}"))
+        others += self._bus_sources(work, progress)
+        readings = [loaded_reading(machine, self.original(each.file), each)
+                    for _, each in self.readings(name, proof=False)]  # fmt: skip
+        if not readings and not others:
+            raise UsageError(
+                f"There is nothing to rebuild {name} from.",
+                "Add a reading of it, a twin, a listing, or a capture in which it was read.",
+            )
+        bench, undone = work.bench_of(readings, list(undo), others) if readings else (Bench((), (), ()), ())
+        sources = [from_passes(bench.readings, "reading", "readings", noise=READ_NOISE)] if readings else []
+        sources += others
+        rebuilt = rebuild(
+            work.shape,
+            sources,
+            partners=bench.partners,
+            constraints=work.constraints(checksums, sources),
+            notes=work.notes,
+        )
+        return Rebuilding(rebuilt, tuple(sources), len(bench.readings), undone)
+
+    def _bus_sources(self, work: ChipSources, progress: Progress | None) -> list[Source]:
+        """The captures at the processor's own pins, as one source."""
+        parts, names = [], []
+        for _, detail in self.captures(proof=False):
+            point = point_named(self.machine, detail.point)
+            if self.machine.processor_of(point.processor).name != work.processor.name or point.chip:
+                continue
+            job = Job(self.machine, self.case.machine_file, work.processor, point, work.map())
+            parts.append(self._cycles(detail, job, progress)[0])
+            names.append(detail.file.name)
+        return [work.bus(parts, names)] if parts else []
+
+    def fitting(
+        self,
+        chip: str,
+        *,
+        shape: str | None = None,
+        selects: Sequence[str] = (),
+        latched_by: str | None = None,
+        choice: Choice | None = None,
+        images: int | None = None,
+        capture: Entry | None = None,
+    ) -> Fitting:
+        """Memories that can still be bought for a chip's place.
+
+        Args:
+            chip: Reference designator.
+            shape: Type number whose pins it has, where the machine file does not tell.
+            selects: ``NAME=LEVEL`` texts.
+            latched_by: ``SIGNAL EDGE`` text.
+            choice: What may be tried; None: everything.
+            images: Number of contents to choose from.
+            capture: In timing mode, to take bus times from.
+
+        Raises:
+            WrongbitError: An option, the machine file or the capture cannot be used.
+        """
+        machine = self.machine
+        need = machine_requirement(machine, chip, shape, selects, latched_by)
+        if capture is not None:
+            detail = _capture_of(capture)
+            point = point_named(machine, detail.point)
+            times = self._use_samples(detail, point, None, lambda source: bus_times(machine, point, source))
+            need = replace(need, times=times.over(need.times))
+        if images is not None:
+            need = replace(need, images=images)
+        return fit(need, choice or Choice())
+
+    # -- at a glance ----------------------------------------------------------------------------------------
+
+    def overview(self, progress: Progress | None = None, *, compute: bool = True) -> Overview:
+        """The case at a glance.
+
+        Args:
+            progress: Told how far the reading of a capture is.
+            compute: Compute what is not recorded; else it is left out, and ``up_to_date`` is False.
+
+        Raises:
+            MachineFileError: The machine file cannot be used.
+        """
+        return overview_of(self, progress, compute=compute)
+
+    def proof(
+        self,
+        captures: Sequence[Entry] | None = None,
+        readings: Sequence[Entry] | None = None,
+        progress: Progress | None = None,
+    ) -> Proof:
+        """Whether everything that was wrong before is looked at again and right now.
+
+        Args:
+            captures: The fresh captures; None: those noted as proof, or the newest since the last wrong one.
+            readings: The fresh readings; None: likewise.
+            progress: Told how far the reading of a capture is.
+
+        Raises:
+            WrongbitError: A file cannot be used.
+        """
+        found = prove(self, captures, readings, progress)
+        if self.case.finding("proof", found.key) is None:
+            recorded = proof_finding(self, found)
+            plain = json.loads(json.dumps(recorded.result))
+            with suppress(CaseError):  # a case that may only be read
+                self.case.add(replace(recorded, result=plain))
+        return found
+
+    def proof_key(self, captures_after: Sequence[int], readings_after: Sequence[int]) -> str:
+        """Key of a proof with these fresh entries."""
+        state = self._state()
+        told = [FORMAT, state.key, self._images(state.machine)]
+        return key_of_proof(self, captures_after, readings_after, told)
+
+    # -- recording ------------------------------------------------------------------------------------------
+
+    def recorded(self, what: str, key: str) -> dict[str, Any] | None:
+        """The result with this key as JSON values, from the journal, or from memory where none is kept."""
+        found = self.case.finding(what, key)
+        if found is not None:
+            return dict(found.result)
+        kept: dict[str, Any] | None = self._unwritten.find(f"{what} {key}")
+        return kept
+
+    def _record(self, what: str, key: str, make: Callable[[], Recordable]) -> None:
+        """Write a result into the journal unless it is there; one that may only be read is left as it is."""
+        name = f"{what} {key}"
+        if self._unwritten.find(name) is not None or self.case.finding(what, key) is not None:
+            return
+        says, result, evidence = make()
+        plain = json.loads(json.dumps(result))
+        try:
+            self.case.add(FindingRecorded(what, key, says, plain, evidence))
+        except CaseError:
+            self._unwritten.put(name, plain)
+
+
+def _capture_of(entry: Entry) -> CaptureAdded:
+    if not isinstance(entry.detail, CaptureAdded):
+        raise UsageError(f"Entry {entry.number} of the journal is no capture.", "Choose one that is.")
+    return entry.detail
+
+
+def _text_hash(file: Path) -> str:
+    """Hash of the machine file; an empty text where it cannot be read, which loading it tells better."""
+    try:
+        return hashlib.sha256(file.read_bytes()).hexdigest()
+    except OSError:
+        return ""
+
+
+def _packed(place: Path, point: Point, detail: CaptureAdded) -> StoredSource:
+    """The packed samples.
+
+    Raises:
+        CaptureError: They are not there, damaged, or of another original.
+    """
+    source = open_stored(place, point)
+    if source.source_hash != detail.file.sha256:
+        raise CaptureError("It was made of another file.", "It is made anew.", file=str(place))
+    return source

@@ -1,0 +1,77 @@
+"""Whether a repair is proved: everything that was wrong before is looked at again and is right now."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+ProofVerdict = Literal["proved", "not proved", "not covered"]
+
+
+@dataclass(frozen=True)
+class ProofLine:
+    """One bar of the case, before and after.
+
+    Args:
+        group: capture, ladder, reading or image.
+        title: What is looked at: a processor's bus, a rung, a chip.
+        before: What was found before the repair.
+        after: What is found now; empty where nothing looked at it again.
+        verdict: "not covered" where nothing, or not enough, was looked at again.
+        says: Why, in a sentence.
+    """
+
+    group: Literal["capture", "ladder", "reading", "image"]
+    title: str
+    before: str
+    after: str
+    verdict: ProofVerdict
+    says: str
+
+
+@dataclass(frozen=True)
+class Uncovered:
+    """A word that was wrong before and was not judged again.
+
+    Args:
+        processor: On whose bus.
+        bank: Bank, -1 where it is not known.
+        address: As the processor counts.
+        bits: A 1 for each bit that was wrong and was not judged again.
+        sentence: For people.
+    """
+
+    processor: str
+    bank: int
+    address: int
+    bits: int
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Proof:
+    """The case's own bars, before and after the repair.
+
+    Args:
+        machine: The machine's name.
+        lines: Every bar.
+        uncovered: Words that were wrong before and were not judged again, by address.
+        verdict: "not proved" when any line is; else "not covered" when any line is; else "proved".
+        sentence: The whole in a sentence.
+        captures_before: Journal numbers of the captures before the repair.
+        captures_after: Of the fresh ones.
+        readings_before: Of the readings before the repair.
+        readings_after: Of the fresh ones.
+        key: Of all that went in.
+    """
+
+    machine: str
+    lines: tuple[ProofLine, ...]
+    uncovered: tuple[Uncovered, ...]
+    verdict: ProofVerdict
+    sentence: str
+    captures_before: tuple[int, ...] = ()
+    captures_after: tuple[int, ...] = ()
+    readings_before: tuple[int, ...] = ()
+    readings_after: tuple[int, ...] = ()
+    key: str = ""

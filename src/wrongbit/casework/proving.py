@@ -1,0 +1,484 @@
+"""The proof: what was wrong before is looked for in fresh captures and readings, and judged by the same bars.
+
+A word that was wrong is proved where its wrong bits were judged again at the same address of the same
+processor's bus, in a capture at the same probe point or at the processor's own pins, through which all must
+pass, and no word of the fresh captures differs. Choices of ours, no source: fresh captures together judge at
+least as many words as the wrong capture that judged the most; a chip that was read wrong is read again in at
+least as many passes as were wrong, `PASSES` at most.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from wrongbit.bringup.ladder import Ladder
+from wrongbit.case.entries import (
+    CaptureAdded,
+    Entry,
+    EvidenceRows,
+    FindingRecorded,
+    ReadingAdded,
+    ReferenceAdded,
+    ValueAdded,
+)
+from wrongbit.casework.inputs import compared, is_proof, loaded_reading
+from wrongbit.casework.keys import key_of
+from wrongbit.casework.proof import Proof, ProofLine, ProofVerdict, Uncovered
+from wrongbit.casework.words import counted, listed
+from wrongbit.errors import UsageError
+from wrongbit.job import Comparison, Job, Progress
+from wrongbit.units import format_address
+
+if TYPE_CHECKING:
+    from wrongbit.casework.casework import Casework
+
+PASSES = 3
+"""Passes of a reading that are enough, however many were wrong before."""
+
+TOLD = 200
+"""Uncovered words that are listed one by one."""
+
+Place = tuple[int, int]
+"""Bank and address."""
+
+
+def prove(
+    work: Casework,
+    captures: Sequence[Entry] | None,
+    readings: Sequence[Entry] | None,
+    progress: Progress | None,
+) -> Proof:
+    """See `Casework.proof`."""
+    seen = [_Seen.of(work, entry, detail, progress) for entry, detail in work.captures()]
+    reads = [_Read.of(work, entry, detail) for entry, detail in work.readings()]
+    fresh = _chosen(seen, captures, [each.wrong_words > 0 for each in seen])
+    fresh_reads = _chosen_reads(reads, readings)
+    before = [each for each in seen if each not in fresh]
+    reads_before = [each for each in reads if each not in fresh_reads]
+    lines: list[ProofLine] = []
+    uncovered: list[Uncovered] = []
+    for processor in work.machine.processor:
+        own = [each for each in before if each.processor == processor.name]
+        again = [each for each in fresh if each.processor == processor.name]
+        lines += _capture_lines(processor.name, own, again, uncovered)
+    lines += _ladder_lines(
+        work, [each.entry for each in fresh] + [each.entry for each in fresh_reads], progress
+    )
+    for name in dict.fromkeys(each.chip for each in reads):
+        mine = [each for each in reads_before if each.chip == name]
+        new = [each for each in fresh_reads if each.chip == name]
+        lines += _reading_lines(work, name, mine, new)
+    numbers = (
+        tuple(each.entry.number for each in fresh),
+        tuple(each.entry.number for each in fresh_reads),
+    )
+    verdict = _verdict(lines)
+    return Proof(
+        machine=work.machine.machine.name,
+        lines=tuple(lines),
+        uncovered=tuple(sorted(uncovered, key=lambda each: (each.processor, each.bank, each.address))),
+        verdict=verdict,
+        sentence=_sentence(lines, verdict, fresh, fresh_reads),
+        captures_before=tuple(each.entry.number for each in before),
+        captures_after=numbers[0],
+        readings_before=tuple(each.entry.number for each in reads_before),
+        readings_after=numbers[1],
+        key=work.proof_key(*numbers),
+    )
+
+
+# -- what was seen -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """A capture with what matters for a proof.
+
+    Args:
+        entry: Its line in the journal.
+        detail: What it says.
+        job: The machine at its point.
+        comparison: Its cycles with verdicts.
+    """
+
+    entry: Entry
+    detail: CaptureAdded
+    job: Job
+    comparison: Comparison
+
+    @staticmethod
+    def of(work: Casework, entry: Entry, detail: CaptureAdded, progress: Progress | None) -> _Seen:
+        comparison = work.comparison(entry, progress)
+        return _Seen(entry, detail, work.job(detail.point), comparison)
+
+    @property
+    def processor(self) -> str:
+        return self.job.processor.name
+
+    @property
+    def at_pins(self) -> bool:
+        """Taken at the processor's own pins, through which everything must pass."""
+        return not self.job.point.on and self.job.point.chip is None
+
+    @property
+    def judged_words(self) -> int:
+        return self.comparison.summary.agrees + self.comparison.summary.differs
+
+    @property
+    def wrong_words(self) -> int:
+        return self.comparison.summary.differs
+
+    def wrong(self) -> dict[Place, int]:
+        """Bits that were wrong, by place."""
+        return self._by_place(self.comparison.verdicts.wrong)
+
+    def judged(self) -> dict[Place, int]:
+        """Bits that were judged, by place."""
+        return self._by_place(self.comparison.verdicts.judged)
+
+    def _by_place(self, bits: np.ndarray[tuple[int], np.dtype[np.uint64]]) -> dict[Place, int]:
+        rows = np.flatnonzero(bits)
+        cycles = self.comparison.cycles
+        table = np.stack([cycles.bank[rows].astype(np.int64), cycles.address[rows].astype(np.int64)], axis=1)
+        if not len(rows):
+            return {}
+        places, index = np.unique(table, axis=0, return_inverse=True)
+        union = np.zeros(len(places), np.uint64)
+        np.bitwise_or.at(union, index.reshape(-1), bits[rows])
+        return {
+            (bank, address): mask
+            for (bank, address), mask in zip(places.tolist(), union.tolist(), strict=True)
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class _Read:
+    """A reading with what matters for a proof.
+
+    Args:
+        entry: Its line in the journal.
+        chip: Of which chip.
+        name: Its file.
+        wrong: Bits that differ from what the chip should hold.
+        judged: Bits that could be compared.
+        known: Bits of what it should hold that are known at all.
+    """
+
+    entry: Entry
+    chip: str
+    name: str
+    wrong: int
+    judged: int
+    known: int
+
+    @staticmethod
+    def of(work: Casework, entry: Entry, detail: ReadingAdded) -> _Read:
+        should = work.reference(detail.chip)
+        read = loaded_reading(work.machine, work.original(detail.file), detail)
+        wrong, judged = compared(should, read.contents)
+        known = int(np.bitwise_count(should.known).sum())
+        return _Read(entry, detail.chip, detail.file.name, wrong, judged, known)
+
+
+def _chosen(seen: Sequence[_Seen], asked: Sequence[Entry] | None, wrong: Sequence[bool]) -> list[_Seen]:
+    """The fresh captures: those asked for, or noted as proof, or the newest since the last wrong one."""
+    if asked is not None:
+        numbers = {entry.number for entry in asked}
+        _all_there(numbers, {each.entry.number for each in seen}, "capture")
+        return [each for each in seen if each.entry.number in numbers]
+    noted = [each for each in seen if is_proof(each.detail.note)]
+    if noted:
+        return _newest(noted)
+    last = max((k for k, bad in enumerate(wrong) if bad), default=len(seen))
+    return list(seen[last + 1 :])
+
+
+def _newest(noted: Sequence[_Seen]) -> list[_Seen]:
+    """Of captures noted as proof, those since the last wrong one: an earlier attempt does not count for ever.
+
+    Where the very last one is wrong, it is what the proof is about.
+    """
+    last = max((k for k, each in enumerate(noted) if each.wrong_words), default=-1)
+    return list(noted[last + 1 :]) or [noted[-1]]
+
+
+def _chosen_reads(reads: Sequence[_Read], asked: Sequence[Entry] | None) -> list[_Read]:
+    """The same of readings, chip by chip."""
+    if asked is not None:
+        numbers = {entry.number for entry in asked}
+        _all_there(numbers, {each.entry.number for each in reads}, "reading")
+        return [each for each in reads if each.entry.number in numbers]
+    fresh: list[_Read] = []
+    for name in dict.fromkeys(each.chip for each in reads):
+        own = [each for each in reads if each.chip == name]
+        noted = [each for each in own if isinstance(each.entry.detail, ReadingAdded)
+                 and is_proof(each.entry.detail.note)]  # fmt: skip
+        last = max((k for k, each in enumerate(noted or own) if each.wrong), default=-1)
+        if noted:
+            fresh += noted[last + 1 :] or noted[-1:]
+        elif last >= 0:
+            fresh += own[last + 1 :]
+    return fresh
+
+
+def _all_there(asked: set[int], there: set[int], what: str) -> None:
+    missing = sorted(asked - there)
+    if missing:
+        raise UsageError(
+            f"Entry {missing[0]} is no {what} that counts.", f"Choose a {what} that was not withdrawn."
+        )
+
+
+# -- captures ----------------------------------------------------------------------------------------------
+
+
+def _capture_lines(
+    processor: str, before: Sequence[_Seen], after: Sequence[_Seen], uncovered: list[Uncovered]
+) -> list[ProofLine]:
+    """The words of one processor's bus."""
+    wrong_ones = [each for each in before if each.wrong_words]
+    if not wrong_ones and not after:
+        return []
+    title = f"words read by {processor}"
+    told_before = _told(wrong_ones) if wrong_ones else "no wrong word" if before else "nothing captured"
+    if not after:
+        _leave_uncovered(processor, wrong_ones, {}, uncovered)
+        says = "No fresh capture looks at this bus: take one and add it as proof."
+        return [ProofLine("capture", title, told_before, "", "not covered", says)]
+    told_after = _told(after)
+    bad = [each for each in after if each.wrong_words]
+    if bad:
+        words = sum(each.wrong_words for each in bad)
+        says = f"{counted(words, 'word')} still {'differs' if words == 1 else 'differ'}."
+        return [ProofLine("capture", title, told_before, told_after, "not proved", says)]
+    lines = []
+    missing = 0
+    for point in dict.fromkeys(each.detail.point for each in wrong_ones):
+        judged: dict[Place, int] = {}
+        for each in after:
+            if each.at_pins or each.detail.point == point:
+                for place, mask in each.judged().items():
+                    judged[place] = judged.get(place, 0) | mask
+        own = [each for each in wrong_ones if each.detail.point == point]
+        missing += _leave_uncovered(processor, own, judged, uncovered)
+    places = len({place for each in wrong_ones for place in each.wrong()})
+    if missing:
+        says = (
+            f"{counted(missing, 'address', 'addresses')} of {places} that were wrong were not judged again."
+        )
+        lines.append(ProofLine("capture", title, told_before, told_after, "not covered", says))
+    else:
+        says = (
+            f"All {counted(places, 'address', 'addresses')} that were wrong were judged again and agree."
+            if places
+            else "No word was wrong, and none is."
+        )
+        lines.append(ProofLine("capture", title, told_before, told_after, "proved", says))
+    most = max((each.judged_words for each in wrong_ones), default=0)
+    total = sum(each.judged_words for each in after)
+    enough = total >= most and total > 0
+    says = "As many words were judged." if enough else "Too few words were judged: capture for longer."
+    verdict: ProofVerdict = "proved" if enough else "not covered"
+    lines.append(
+        ProofLine("capture", f"words judged on the bus of {processor}", str(most), str(total), verdict, says)
+    )
+    return lines
+
+
+def _leave_uncovered(
+    processor: str, wrong_ones: Sequence[_Seen], judged: dict[Place, int], uncovered: list[Uncovered]
+) -> int:
+    """Note the places of which wrong bits were not judged again; how many there are."""
+    wrong: dict[Place, int] = {}
+    for each in wrong_ones:
+        for place, mask in each.wrong().items():
+            wrong[place] = wrong.get(place, 0) | mask
+    known = {(each.bank, each.address) for each in uncovered if each.processor == processor}
+    count = 0
+    for (bank, address), mask in wrong.items():
+        left = mask & ~judged.get((bank, address), 0)
+        if left and (bank, address) not in known:
+            count += 1
+            says = _where(wrong_ones[0].job, bank, address)
+            uncovered.append(Uncovered(processor, bank, address, left, says))
+    return count
+
+
+def _where(job: Job, bank: int, address: int) -> str:
+    at = format_address(address, job.processor.address_bits)
+    where = f" in bank {bank}" if job.memory_map.banked else ""
+    return f"{job.processor.name}: the word at {at}{where} was wrong and was not judged again."
+
+
+def _told(seen: Sequence[_Seen]) -> str:
+    """Captures in a few words."""
+    wrong, judged = sum(each.wrong_words for each in seen), sum(each.judged_words for each in seen)
+    names = listed(tuple(f"{each.detail.file.name} at {each.detail.point}" for each in seen))
+    return f"{wrong} of {judged} words differ ({names})" if wrong else f"none of {judged} differs ({names})"
+
+
+# -- ladder ------------------------------------------------------------------------------------------------
+
+
+def _ladder_lines(work: Casework, fresh: Sequence[Entry], progress: Progress | None) -> list[ProofLine]:
+    """Rungs that failed at some time, and rungs that fail now."""
+    machine = work.machine
+    if not (machine.rail or machine.clock or machine.input):
+        return []
+    entries = work.case.entries()
+    begin = min((entry.number for entry in fresh), default=None)
+    now = work.ladder_of(entries, progress)
+    failed = _failures(work, entries, progress)
+    lines = []
+    for rung in now.rungs:
+        then = failed.get(rung.title)
+        if then is None and rung.verdict != "outside":
+            continue
+        before = then[1] if then is not None else ""
+        if rung.verdict == "within":
+            says = f"It is within limits: {rung.wanted}."
+            lines.append(ProofLine("ladder", rung.title, before, rung.measured, "proved", says))
+        elif rung.verdict == "outside" and begin is not None and then is not None and then[0] < begin:
+            says = "It was outside its limits and was not measured again."
+            lines.append(ProofLine("ladder", rung.title, before, "", "not covered", says))
+        elif rung.verdict == "outside":
+            says = f"It should be {rung.wanted}."
+            lines.append(ProofLine("ladder", rung.title, before, rung.measured, "not proved", says))
+        else:
+            says = rung.note or "It was outside its limits, and the newest value does not tell."
+            lines.append(ProofLine("ladder", rung.title, before, rung.measured, "not covered", says))
+    return lines
+
+
+def _failures(
+    work: Casework, entries: Sequence[Entry], progress: Progress | None
+) -> dict[str, tuple[int, str]]:
+    """Title of each rung that was ever outside = the last entry that showed it so, and what it showed."""
+    found: dict[str, tuple[int, str]] = {}
+    for entry in entries:
+        if isinstance(entry.detail, (ValueAdded, CaptureAdded)):
+            alone: Ladder = work.ladder_of([entry], progress)
+            for rung in alone.rungs:
+                if rung.verdict == "outside":
+                    found[rung.title] = (entry.number, rung.measured)
+    return found
+
+
+# -- readings ----------------------------------------------------------------------------------------------
+
+
+def _reading_lines(
+    work: Casework, chip: str, before: Sequence[_Read], after: Sequence[_Read]
+) -> list[ProofLine]:
+    """The readings of one chip or its replacement."""
+    wrong = [each for each in before if each.wrong]
+    if not wrong and not after:
+        return []
+    title = f"{chip} in a reader"
+    told_before = _passes(before) if before else "not read"
+    if not after:
+        says = "The chip, or its replacement, was not read again."
+        return [ProofLine("reading", title, told_before, "", "not covered", says)]
+    told_after = _passes(after)
+    need = min(max(len(wrong), 1), PASSES)
+    if not after[0].known:
+        says = "Nothing is known of what it should hold."
+        return [ProofLine("reading", title, told_before, told_after, "not covered", says)]
+    if any(each.wrong for each in after):
+        says = "A fresh pass is not what it should be."
+        return [ProofLine("reading", title, told_before, told_after, "not proved", says)]
+    if any(each.judged < each.known for each in after):
+        says = "A fresh pass does not show every bit that is known."
+        verdict: ProofVerdict = "not covered"
+    elif len(after) < need:
+        says = f"{counted(len(after), 'pass', 'passes')} are too few: read it {need} times."
+        verdict = "not covered"
+    else:
+        says = f"{counted(len(after), 'pass', 'passes')}, every bit as it should be."
+        verdict = "proved"
+    lines = [ProofLine("reading", title, told_before, told_after, verdict, says)]
+    return lines + _image_lines(work, chip, after)
+
+
+def _passes(reads: Sequence[_Read]) -> str:
+    wrong = [each.wrong for each in reads if each.wrong]
+    passes = counted(len(reads), "pass", "passes")
+    if not wrong:
+        return f"{passes}, no bit differs"
+    return f"{passes}, {len(wrong)} of them with {min(wrong)} to {max(wrong)} wrong bits"
+
+
+def _image_lines(work: Casework, chip: str, after: Sequence[_Read]) -> list[ProofLine]:
+    """The image file that the replacement was programmed with, where one was added."""
+    references = [each for _, each in work.case.of_kind(ReferenceAdded)]
+    images = [each for each in references if each.kind == "image" and each.chip == chip]
+    if not images:
+        return []
+    image = images[-1]
+    as_read = ReadingAdded(chip, image.file, image.format)
+    written = loaded_reading(work.machine, work.original(image.file), as_read).contents
+    differ = 0
+    for each in after:
+        assert isinstance(each.entry.detail, ReadingAdded)
+        read = loaded_reading(work.machine, work.original(each.entry.detail.file), each.entry.detail).contents
+        differ += int(np.bitwise_count((written.words ^ read.words) & written.known & read.known).sum())
+    title = f"{chip}'s image file"
+    if differ:
+        says = "What was read back is not what the file holds."
+        return [ProofLine("image", title, image.file.name, f"{differ} bits differ", "not proved", says)]
+    says = "What was read back is what the file holds, bit for bit."
+    return [ProofLine("image", title, image.file.name, "equal", "proved", says)]
+
+
+# -- the whole ---------------------------------------------------------------------------------------------
+
+
+def _verdict(lines: Sequence[ProofLine]) -> ProofVerdict:
+    found = {line.verdict for line in lines}
+    order: tuple[ProofVerdict, ...] = ("not proved", "not covered")
+    return next((each for each in order if each in found), "proved" if found else "not covered")
+
+
+def _sentence(
+    lines: Sequence[ProofLine], verdict: ProofVerdict, fresh: Sequence[_Seen], reads: Sequence[_Read]
+) -> str:
+    if not lines:
+        return "There is nothing to prove: nothing was wrong, and nothing fresh was added."
+    if not fresh and not reads:
+        return "Nothing fresh is in the case: add a capture or readings whose note begins with 'proof'."
+    bad = [line.title for line in lines if line.verdict == verdict]
+    if verdict == "proved":
+        return "Everything that was wrong before was looked at again and is as it should be."
+    if verdict == "not proved":
+        return f"The repair is not proved: {listed(tuple(bad))}."
+    return f"Not everything that was wrong was looked at again: {listed(tuple(bad))}."
+
+
+def proof_finding(work: Casework, proof: Proof) -> FindingRecorded:
+    """A proof as the journal keeps it."""
+    numbers = {*proof.captures_before, *proof.captures_after, *proof.readings_before, *proof.readings_after}
+    evidence = []
+    for entry in work.case.entries():
+        if entry.number in numbers and isinstance(entry.detail, (CaptureAdded, ReadingAdded)):
+            after = entry.number in (*proof.captures_after, *proof.readings_after)
+            says = f"{entry.detail.file.name}, {'after' if after else 'before'} the repair"
+            evidence.append(EvidenceRows(entry.detail.file.sha256, (), says))
+    return FindingRecorded(
+        "proof", proof.key, f"{proof.verdict}: {proof.sentence}", asdict(proof), tuple(evidence)
+    )
+
+
+def key_of_proof(
+    work: Casework, captures_after: Sequence[int], readings_after: Sequence[int], state: Sequence[object]
+) -> str:
+    """Key of a proof: the machine, everything captured, read and measured, and what counts as fresh."""
+    inputs = [
+        [each.number, asdict(each.detail)]
+        for each in work.case.entries()
+        if isinstance(each.detail, (CaptureAdded, ReadingAdded, ValueAdded, ReferenceAdded))
+    ]
+    return key_of("proof", list(state), inputs, list(captures_after), list(readings_after))

@@ -1,0 +1,176 @@
+"""Everything that says what a chip holds, opened and put into one shape, for a rebuilding."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from wrongbit.bus.cycles import Cycles
+from wrongbit.compare.build import build_memory_map
+from wrongbit.compare.memory_map import ChipMap, MemoryMap
+from wrongbit.errors import ImageError, UsageError
+from wrongbit.image.contents import Contents
+from wrongbit.image.load import load_chip_contents
+from wrongbit.job import Job, Progress, read_capture
+from wrongbit.machine.lookup import point_named
+from wrongbit.machine.model import Chip, Listing, Machine
+from wrongbit.reading.constraints import Constraint, parse_constraint
+from wrongbit.reading.found import find_steps
+from wrongbit.reading.readings import Reading, load_reading, load_readings
+from wrongbit.reading.rebuild import Shape, rebuild
+from wrongbit.reading.sources import Source, combine, from_bus, from_contents, from_passes
+from wrongbit.reading.undo import Bench, Step, parse_step, undo_all
+
+
+class ChipSources:
+    """Opens what is named; collects what the readers note in `notes`.
+
+    Args:
+        machine: The machine.
+        file: Its machine file.
+        chip: One of its ROMs.
+        noise: Probability that a sound bit is read wrong in one pass.
+    """
+
+    def __init__(self, machine: Machine, file: Path, chip: Chip, noise: float) -> None:
+        self.machine, self.file, self.chip, self.noise = machine, file, chip, noise
+        self.processor = machine.processor_of(chip.processor)
+        self.shape = Shape(chip.words, chip.bits, self.processor.byte_order)
+        self.notes: list[str] = []
+
+    def map(self, listings: Sequence[Listing] = ()) -> MemoryMap:
+        """The bus with nothing known of any ROM but what these listings say."""
+        blank = tuple(chip.model_copy(update={"image": None}) for chip in self.machine.chip)
+        machine = self.machine.model_copy(update={"chip": blank, "listing": tuple(listings)})
+        return build_memory_map(machine, self.processor, self.file.parent)
+
+    def mine(self, memory_map: MemoryMap) -> ChipMap:
+        """The chip in a map."""
+        return next(chip for chip in memory_map.chips if chip.name == self.chip.name)
+
+    def twins(self, paths: Sequence[Path]) -> list[Source]:
+        """Each twin is a source of its own."""
+        found = []
+        for path in paths:
+            one = Reading(self._load(path), name=path.name)
+            found.append(from_passes([one], "twin", f"twin {path.name}", noise=self.noise))
+        return found
+
+    def _load(self, path: Path) -> Contents:
+        return load_reading(path, self.chip.words, self.chip.bits, byte_order=self.processor.byte_order)
+
+    def listings(self, paths: Sequence[Path]) -> list[Source]:
+        """Each listing, as far as it concerns the chip."""
+        found = []
+        for path in paths:
+            entry = Listing(file=str(path.absolute()), format="auto", processor=self.processor.name)
+            try:
+                memory_map = self.map([entry])
+            except ImageError as error:
+                error.file = str(path)  # as the person named it
+                raise
+            mine = self.mine(memory_map)
+            if not mine.known.any():
+                raise ImageError(
+                    f"no word of it lies in {self.chip.name}.",
+                    "A listing has addresses as the processor sees them; check them and the chip's region.",
+                    file=str(path),
+                )
+            contents = Contents(mine.contents, mine.known, self.chip.bits)
+            found.append(from_contents(contents, "listing", f"listing {path.name}"))
+        return found
+
+    def references(self) -> list[Source]:
+        """The image that the machine file names."""
+        if self.chip.image is None:
+            raise UsageError(
+                f"The machine file names no image for {self.chip.name}.", "Leave --reference out."
+            )
+        contents = load_chip_contents(
+            self.chip.image,
+            self.chip.words,
+            self.chip.bits,
+            self.file.parent,
+            byte_order=self.processor.byte_order,
+        )
+        return [from_contents(contents, "reference", f"reference {self.chip.image.file}")]
+
+    def captures(
+        self, paths: Sequence[Path], point: str | None, progress: Progress | None = None
+    ) -> list[Source]:
+        """All captures together: they share the bus, so that they are one source."""
+        if not paths:
+            return []
+        chosen = point_named(self.machine, point)
+        if self.machine.processor_of(chosen.processor) is not self.processor:
+            raise UsageError(
+                f"Probe point {chosen.name} sees the bus of {chosen.processor}, not that of "
+                f"{self.chip.name} ({self.processor.name}).",
+                "Choose a point on the chip's own bus.",
+            )
+        job = Job(self.machine, self.file, self.processor, chosen, self.map())
+        parts = []
+        for path in paths:
+            cycles, notes = read_capture(job, path, progress)
+            parts.append(cycles)
+            self.notes += [f"{path.name}: {note}" for note in notes]
+        return [self.bus(parts, [path.name for path in paths])]
+
+    def bus(self, parts: Sequence[Cycles], names: Sequence[str]) -> Source:
+        """Cycles on the chip's own bus as one source."""
+        memory_map = self.map()
+        name = "capture " + ", ".join(names)
+        return from_bus(Cycles.join(parts), memory_map, self.mine(memory_map), name, noise=self.noise)
+
+    def bench(
+        self, paths: Sequence[Path], texts: Sequence[str], others: Sequence[Source]
+    ) -> tuple[Bench, tuple[str, ...]]:
+        """The readings without their fault, asked for or found, and the faults that were taken back."""
+        if texts and not paths:
+            raise UsageError(
+                "There is no reading from which a fault could be taken back.", "Give a --reading."
+            )
+        if not paths:
+            return Bench((), (), ()), ()
+        order = self.processor.byte_order
+        return self.bench_of(
+            load_readings(paths, self.chip.words, self.chip.bits, byte_order=order), texts, others
+        )
+
+    def bench_of(
+        self, readings: Sequence[Reading], texts: Sequence[str], others: Sequence[Source]
+    ) -> tuple[Bench, tuple[str, ...]]:
+        """The same of readings that are loaded already."""
+        for reading in readings:
+            notes = [note for note in reading.contents.notes if not note.startswith("Read as ")]
+            self.notes += [f"{reading.name}: {note}" for note in notes]
+        steps: tuple[Step, ...] = ()
+        if texts == ["none"]:
+            pass
+        elif texts:
+            steps = tuple(
+                parse_step(text, self.chip.bits, self.chip.words, part=self.chip.name) for text in texts
+            )
+        elif others:
+            steps, found = self._find(readings, others)
+            self.notes += found
+        bench = undo_all(readings, steps)
+        self.notes += bench.notes
+        return bench, tuple(step.says for step in steps)
+
+    def _find(
+        self, readings: Sequence[Reading], others: Sequence[Source]
+    ) -> tuple[tuple[Step, ...], tuple[str, ...]]:
+        """The fault that readings show beside the other sources."""
+        known = rebuild(self.shape, others).contents
+        return find_steps(readings, self.mine(self.map()), known, chip_type=self.chip.type, noise=self.noise)
+
+    def constraints(self, texts: Sequence[str], sources: Sequence[Source]) -> list[Constraint]:
+        """The checksums; a header's rule reads the bytes as far as they are known."""
+        if not texts:
+            return []
+        self.shape.check()
+        data = self.shape.to_bytes(combine(sources, (self.chip.words, self.chip.bits)) > 0)
+        return [parse_constraint(text, len(data), np.asarray(data).tobytes()) for text in texts]

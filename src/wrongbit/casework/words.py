@@ -1,0 +1,151 @@
+"""Sentences that the command line, the report and the workbench share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from wrongbit.compare.verdicts import BASIS_RAM
+from wrongbit.diagnose.planning import Proposal
+from wrongbit.diagnose.suspects import Weighing
+from wrongbit.job import Comparison, Job
+from wrongbit.machine.model import Machine
+from wrongbit.machine.recipe import KINDS
+from wrongbit.units import format_word
+
+
+def share_text(share: float) -> str:
+    """A probability as a percentage that never claims certainty.
+
+    >>> share_text(0.5), share_text(0.99999), share_text(0.00001)
+    ('50.0 %', '> 99.9 %', '< 0.1 %')
+    """
+    if share > 0.999:
+        return "> 99.9 %"
+    return f"{share:.1%}".replace("%", " %") if share >= 0.001 else "< 0.1 %"
+
+
+def listed(names: Sequence[str], last: str = "and") -> str:
+    """Names in a sentence.
+
+    >>> listed(["U1"]), listed(["U1", "U2", "U3"])
+    ('U1', 'U1, U2 and U3')
+    """
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} {last} {names[-1]}" if names else ""
+
+
+def counted(count: int, one: str, many: str = "") -> str:
+    """A number with its noun.
+
+    >>> counted(1, "word"), counted(2, "pass", "passes")
+    ('1 word', '2 passes')
+    """
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+# -- words -------------------------------------------------------------------------------------------------
+
+
+def answering(job: Job, comparison: Comparison, row: int) -> tuple[str, ...]:
+    """Chips whose judged bits stand in this cycle."""
+    cycles = comparison.cycles
+    at = slice(row, row + 1)
+    return tuple(
+        chip.name
+        for chip in job.memory_map.chips
+        if chip.lane_mask & int(comparison.verdicts.judged[row])
+        and bool(chip.selected(cycles.bank[at], cycles.address[at])[0])
+    )
+
+
+def wrong_chips(job: Job, comparison: Comparison, row: int) -> tuple[str, ...]:
+    """Of the chips that answer in this cycle, those with a wrong bit in their lane."""
+    wrong = int(comparison.verdicts.wrong[row])
+    lanes = {chip.name: chip.lane_mask for chip in job.memory_map.chips}
+    return tuple(name for name in answering(job, comparison, row) if lanes[name] & wrong)
+
+
+def bank_text(job: Job, bank: int) -> str:
+    """The bank, where the machine has banks."""
+    return f" in bank {bank if bank >= 0 else 'unknown'}" if job.memory_map.banked else ""
+
+
+def word_sentence(job: Job, comparison: Comparison, row: int) -> str:
+    """A wrong word in a sentence."""
+    cycles, verdicts, bits = comparison.cycles, comparison.verdicts, job.processor.word_bits
+    wrong = int(verdicts.wrong[row])
+    places = [str(bit) for bit in range(bits) if wrong >> bit & 1]
+    basis = "as last written" if verdicts.basis[row] == BASIS_RAM else "by the reference"
+    chips = wrong_chips(job, comparison, row)
+    where = format_word(int(cycles.address[row]), job.processor.address_bits)
+    told = (
+        f"Cycle {row}, {KINDS[cycles.kind[row]]} at {where}{bank_text(job, int(cycles.bank[row]))}: expected "
+        f"{format_word(int(verdicts.expected[row]), bits)} {basis}, seen "
+        f"{format_word(int(cycles.word[row]), bits)}; bit{'s' if len(places) > 1 else ''} {listed(places)}"
+    )
+    return f"{told} of chip {listed(chips)}." if chips else f"{told}."
+
+
+def differing(comparison: Comparison, most: int) -> tuple[int, ...]:
+    """Samples, or rows, from which the first wrong words were taken."""
+    rows = np.flatnonzero(comparison.verdicts.wrong)[:most]
+    return tuple(int(sample) for sample in comparison.cycles.sample[rows])
+
+
+# -- suspects ----------------------------------------------------------------------------------------------
+
+
+def part_kind(weighing: Weighing, part: str) -> str:
+    """What a suspected part is; empty where the machine file does not tell."""
+    found = weighing.structure.parts.get(part)
+    if found is not None:
+        return found.kind
+    chip = weighing.structure.chips.get(part)
+    return chip.kind if chip is not None else ""
+
+
+def weighing_conclusion(weighing: Weighing) -> str:
+    """What to do, in a sentence or two."""
+    if not weighing.labels:
+        return "Nothing was measured yet: the shares are those of failure rates alone."
+    if not weighing.fault_seen:
+        return "Nothing that was measured is wrong; a fault in what was not exercised would not show."
+    top = weighing.top()
+    if not weighing.explained:
+        return (
+            f"{top[0]} explains it best, but leaves more unexplained than noise makes credible: look for a "
+            "second fault, or check clips and reference."
+        )
+    if len(top) == 1:
+        return f"It is {top[0]}: {weighing.suspects()[0].ways[0][0]}."
+    return f"What was measured does not tell {listed(top)} apart."
+
+
+def sentence(text: str) -> str:
+    """A text with its first letter large and a full stop.
+
+    >>> sentence("read U4")
+    'Read U4.'
+    """
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def trigger_text(machine: Machine, proposal: Proposal) -> str:
+    """How to set the instrument, in words; empty where the proposal is no capture."""
+    trigger = proposal.trigger
+    if proposal.kind != "capture":
+        return ""
+    point = machine.point_of(proposal.place)
+    processor = machine.processor_of(point.processor)
+    if trigger is None:
+        return "Trigger: reset goes away. Depth: as much as the instrument has."
+    where = format_word(trigger.address, processor.address_bits)
+    where += f" in bank {trigger.bank}" if trigger.bank else ""
+    about = ""
+    if trigger.expected is not None and trigger.seen is not None:
+        about = (
+            f" (first wrong word: expected {format_word(trigger.expected, processor.word_bits)}, "
+            f"seen {format_word(trigger.seen, processor.word_bits)})"
+        )
+    return f"Trigger: address {where}{about}. Depth: {trigger.cycles} bus cycles or more from reset."
