@@ -1,0 +1,247 @@
+"""The content of a report, gathered once from a case."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+
+from wrongbit import __version__
+from wrongbit.bringup.advice import cautions as bench_cautions
+from wrongbit.bus.cycles import Cycles
+from wrongbit.capture.capture import Capture
+from wrongbit.case.entries import CaptureAdded, Entry, MachineSeen
+from wrongbit.case.folder import Case
+from wrongbit.casework.casework import Casework
+from wrongbit.casework.proof import Proof
+from wrongbit.casework.words import counted, listed, weighing_conclusion
+from wrongbit.diagnose.suspects import Weighing
+from wrongbit.errors import CaseError, UsageError, WrongbitError
+from wrongbit.job import Explanation, Progress
+from wrongbit.machine.model import Machine
+from wrongbit.report.content import Paragraph, Report, Section
+from wrongbit.report.sections.captures import capture_section, conclusion
+from wrongbit.report.sections.chips import readings_section, rebuilt_section, replacement_section
+from wrongbit.report.sections.closing import (
+    day_and_time,
+    evidence_section,
+    files_section,
+    journal_section,
+    proof_section,
+    questions_section,
+)
+from wrongbit.report.sections.machine import cautions_section, ladder_section, machine_section
+from wrongbit.report.sections.suspects import next_section, suspects_section
+from wrongbit.report.sections.words import absent
+
+AROUND = 2
+"""Cycles before and after the first wrong one whose samples are drawn."""
+
+MOST_SAMPLES = 20_000
+"""Samples around a cycle that are drawn at most."""
+
+
+def check_originals(case: Case, progress: Progress | None = None) -> None:
+    """Hash every original again: a report vouches for them.
+
+    Raises:
+        CaseError: One is missing or was changed, or the journal is damaged.
+    """
+    troubles = [each for each in case.verify(progress) if each.kind != "stray file"]
+    if troubles:
+        raise CaseError(
+            "The case is not as it was kept, so that no report is written of it: "
+            f"{counted(len(troubles), 'trouble')}.",
+            troubles[0].remedy,
+            file=str(case.folder),
+            notes=tuple(f"{each.path}: {each.message}" if each.path else each.message for each in troubles),
+        )
+
+
+def build_report(
+    work: Casework, progress: Progress | None = None, *, made_at: datetime | None = None
+) -> Report:
+    """Everything that a case tells, as a report.
+
+    Args:
+        work: The case.
+        progress: Told how far the reading of a capture is.
+        made_at: The date on it; left out: now.
+
+    Raises:
+        WrongbitError: The case or its machine file cannot be used. What is wrong with a single capture or
+            chip stands in the report instead.
+    """
+    at = made_at or datetime.now(UTC)
+    machine = work.machine
+    captures = [*_capture_sections(work, progress)]
+    weighing = work.weighing(progress)
+    proposals = work.proposals(progress)
+    proof = _proof(work, progress)
+    # Looked at last: computing adds findings to the journal.
+    overview = work.overview(progress)
+    everything = work.case.entries(withdrawn=True)
+    sections = (
+        machine_section(machine),
+        cautions_section(_cautions(machine)),
+        ladder_section(work.ladder(), machine),
+        evidence_section(work.case.entries()),
+        *(section for _, section in captures),
+        suspects_section(weighing),
+        next_section(machine, proposals, weighed=weighing is not None),
+        *_chip_sections(work, machine, weighing, progress),
+        proof_section(proof),
+        questions_section(overview.questions),
+        journal_section(everything),
+        files_section(everything, _beside(work, machine)),
+    )
+    return Report(
+        title=machine.machine.name,
+        subtitle="Report on the search for its fault, and on its repair",
+        facts=_facts(work, everything, at),
+        summary=tuple(_summary(work, weighing, [told for told, _ in captures if told], proof)),
+        sections=sections,
+        made_at=at,
+        version=__version__,
+    )
+
+
+def _facts(work: Casework, entries: Sequence[Entry], at: datetime) -> tuple[tuple[str, str], ...]:
+    people = list(dict.fromkeys(each.by for each in entries if each.by))
+    facts = [("Case", work.case.name), ("Made", day_and_time(at)), ("By", f"wrongbit {__version__}")]
+    if entries:
+        facts.append(
+            ("Journal", f"{counted(len(entries), 'entry', 'entries')}, last {day_and_time(entries[-1].at)}")
+        )
+    if people:
+        facts.append(("Worked on by", listed(people)))
+    seen = [each.detail.file for each in entries if isinstance(each.detail, MachineSeen)]
+    if seen:
+        facts.append(("Machine file", f"{seen[-1].name}, SHA-256 {seen[-1].sha256}"))
+    return tuple(facts)
+
+
+def _cautions(machine: Machine) -> tuple[str, ...]:
+    return (*machine.machine.cautions, *(bench_cautions(machine) if machine.rail else ()))
+
+
+def _summary(
+    work: Casework, weighing: Weighing | None, captured: Sequence[str], proof: Proof | None
+) -> Iterator[Paragraph]:
+    """What it comes to, for who reads no further."""
+    if weighing is not None and weighing.labels:
+        yield Paragraph(weighing_conclusion(weighing), "conclusion")
+    elif captured:
+        yield from (Paragraph(told, "conclusion") for told in dict.fromkeys(captured))
+    elif not work.captures():
+        yield absent("No capture was taken yet, so that nothing is known of the bus.")
+    if proof is not None:
+        yield Paragraph(f"Proof of the repair: {proof.sentence}", "conclusion")
+    else:
+        yield absent("The repair has not been proved by a fresh capture or reading.")
+
+
+# -- captures ----------------------------------------------------------------------------------------------
+
+
+def _capture_sections(work: Casework, progress: Progress | None) -> Iterator[tuple[str, Section]]:
+    """(what it comes to, section) for every capture."""
+    for entry, detail in work.captures():
+        title = f"Capture {detail.file.name} at {detail.point} (entry {entry.number})"
+        try:
+            yield _capture(work, entry, detail, title, progress)
+        except WrongbitError as error:
+            yield "", Section(title, (absent(f"Nothing could be made of it: {error}"),))
+
+
+def _capture(
+    work: Casework, entry: Entry, detail: CaptureAdded, title: str, progress: Progress | None
+) -> tuple[str, Section]:
+    job = work.job(detail.point)
+    diagnosis = work.diagnosis(entry, progress)
+    explanation: Explanation | str
+    try:
+        explanation = work.explanation(entry)
+    except WrongbitError as error:
+        explanation = str(error)
+    row = diagnosis.comparison.summary.first_wrong
+    window = None
+    if row is not None and job.point.mode != "cycles":
+        window = _window(work, entry, diagnosis.comparison.cycles, row)
+    told = (
+        conclusion(job, diagnosis)
+        if diagnosis.findings.observations and diagnosis.findings.fault_seen
+        else ""
+    )
+    return told, capture_section(title, job, diagnosis, explanation, window)
+
+
+def _window(work: Casework, entry: Entry, cycles: Cycles, row: int) -> Capture | None:
+    """Samples around a cycle."""
+    sample = cycles.sample
+    before, after = max(row - AROUND - 1, 0), min(row + AROUND, len(cycles) - 1)
+    first, last = int(sample[before]) if row > AROUND else 0, int(sample[after])
+    if last - first > MOST_SAMPLES:
+        first, last = int(sample[row]) - MOST_SAMPLES // 2, int(sample[row]) + MOST_SAMPLES // 2
+    try:
+        return work.samples(entry, max(first, 0), last)
+    except WrongbitError:
+        return None
+
+
+# -- chips -------------------------------------------------------------------------------------------------
+
+
+def _chip_sections(
+    work: Casework, machine: Machine, weighing: Weighing | None, progress: Progress | None
+) -> Iterator[Section]:
+    """Readings and rebuilt contents of what was read, replacements of what is suspected or found bad."""
+    read = list(dict.fromkeys(detail.chip for _, detail in work.readings()))
+    roms = [chip.name for chip in machine.chip if chip.kind == "rom"]
+    bad: list[str] = []
+    if not read:
+        yield Section("Chips out of circuit", (absent("No chip was read, rebuilt or replaced."),))
+    for name in read:
+        chip = next((each for each in machine.chip if each.name == name), None)
+        title = f"Readings of {name}"
+        if chip is None:
+            yield Section(title, (absent(f"The machine file has no chip {name} any more."),))
+            continue
+        try:
+            found = work.examination(name)
+            yield readings_section(found)
+            bad += [name] if found.fault_seen else []
+            told = work.rebuilding(name, progress=progress)
+            yield rebuilt_section(chip, told.rebuilt, told.undone)
+        except WrongbitError as error:
+            yield Section(title, (absent(f"Nothing could be made of them: {error}"),))
+    suspected = weighing.top() if weighing is not None and weighing.labels and weighing.fault_seen else ()
+    for name in dict.fromkeys((*bad, *(part for part in suspected if part in roms))):
+        try:
+            yield replacement_section(name, work.fitting(name))
+        except WrongbitError as error:
+            yield replacement_section(name, str(error))
+
+
+def _proof(work: Casework, progress: Progress | None) -> Proof | None:
+    """The proof, where anything fresh was captured or read."""
+    try:
+        proof = work.proof(progress=progress)
+    except UsageError:
+        return None
+    return proof if proof.captures_after or proof.readings_after else None
+
+
+def _beside(work: Casework, machine: Machine) -> list[tuple[str, str, int]]:
+    """Images and listings beside the machine file, by name, hash and size, as far as they are there."""
+    folder = work.case.machine_file.parent
+    names = [chip.image.file for chip in machine.chip if chip.image is not None]
+    names += [each.file for each in machine.listing]
+    found = []
+    for name in dict.fromkeys(names):
+        path = folder / name
+        if folder not in path.parents or not path.is_file():
+            continue  # what was added to the case is among its originals
+        data = path.read_bytes()
+        found.append((name, hashlib.sha256(data).hexdigest(), len(data)))
+    return found

@@ -1,0 +1,182 @@
+"""A report as one HTML file: no script, nothing fetched, figures as inline SVG, ready to be printed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from html import escape
+from string import Template
+
+from wrongbit.report.content import (
+    Block,
+    Figure,
+    Heading,
+    Listed,
+    Paragraph,
+    Report,
+    Section,
+    Table,
+    numbered,
+)
+from wrongbit.report.figures.svg import plain
+from wrongbit.report.theme import LIGHT, PRINT, css_variables
+
+_PAGE = Template("""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="generator" content="wrongbit $version">
+<title>$title</title>
+<style>
+$style
+</style>
+</head>
+<body>
+<main>
+$body
+</main>
+</body>
+</html>
+""")
+
+_STYLE = Template("""
+:root {
+$light
+}
+@media print {
+:root {
+$print
+}
+@page { size: A4; margin: 18mm 16mm 18mm 16mm }
+nav, .to-top { display: none }
+section, figure, table, tr { break-inside: avoid-page }
+section.long, table.long { break-inside: auto }
+h2, h3 { break-after: avoid-page }
+body { font-size: 10pt }
+}
+* { box-sizing: border-box }
+body { margin: 0; background: var(--wb-paper); color: var(--wb-ink); font: 16px/1.5 var(--wb-text) }
+main { max-width: 62rem; margin: 0 auto; padding: 2.5rem 1.5rem 4rem }
+header { border-left: 6px solid var(--wb-accent); padding-left: 1.2rem; margin-bottom: 2rem }
+h1 { font-size: 1.9rem; line-height: 1.2; margin: 0 0 .3rem }
+.subtitle { color: var(--wb-quiet); margin: 0 0 1rem }
+h2 { font-size: 1.3rem; margin: 2.8rem 0 .8rem; padding-bottom: .25rem;
+  border-bottom: 1px solid var(--wb-rule) }
+h2 .number { color: var(--wb-quiet); font-weight: normal; margin-right: .5rem }
+h3 { font-size: 1.05rem; margin: 1.6rem 0 .5rem }
+p { margin: .5rem 0; max-width: 46rem; overflow-wrap: anywhere }
+ul { margin: .5rem 0; padding-left: 1.3rem; max-width: 46rem }
+li { margin: .25rem 0; overflow-wrap: anywhere }
+dl { display: grid; grid-template-columns: max-content 1fr; gap: .15rem 1.2rem; margin: 0 }
+dt { color: var(--wb-quiet) }
+dd { margin: 0; overflow-wrap: anywhere }
+.summary { background: var(--wb-body); padding: .8rem 1.2rem; margin: 1.5rem 0 }
+.conclusion { font-weight: bold }
+.conclusion::before { content: "→ " / ""; color: var(--wb-accent-text) }
+.caution { border-left: 4px solid var(--wb-caution); padding-left: .8rem }
+.note { color: var(--wb-quiet) }
+.absent { color: var(--wb-quiet); font-style: italic }
+nav ol { columns: 2; padding-left: 1.6rem; margin: .5rem 0 }
+a { color: inherit; text-decoration-color: var(--wb-accent); text-underline-offset: .2em }
+a:focus-visible { outline: 3px solid var(--wb-accent); outline-offset: 2px }
+.scroll { overflow-x: auto; margin: .8rem 0 }
+table { border-collapse: collapse; font-size: .88rem; width: 100% }
+caption { caption-side: bottom; text-align: left; color: var(--wb-quiet); padding-top: .4rem;
+  font-size: .85rem }
+th { text-align: left; font-weight: bold; background: var(--wb-body); vertical-align: bottom }
+th, td { padding: .25rem .6rem; border-bottom: 1px solid var(--wb-rule) }
+td { vertical-align: top; overflow-wrap: anywhere; white-space: pre-line }
+.word { font-family: var(--wb-mono); font-size: .95em }
+.number { text-align: right; font-variant-numeric: tabular-nums; font-family: var(--wb-mono) }
+h2 .number { font-family: inherit }
+tr.marked td { background: var(--wb-tint); font-weight: bold }
+figure { margin: 1rem 0 1.4rem; overflow-x: auto }
+figure svg { max-width: 100%; height: auto; display: block }
+figcaption { color: var(--wb-quiet); font-size: .85rem; padding-top: .4rem }
+""")
+
+
+def render_html(report: Report) -> str:
+    """The report as one self-contained HTML document.
+
+    Args:
+        report: What it says. Every text is escaped; figures are drawn in the light theme.
+    """
+    body = [*_head(report)]
+    for number, (section, blocks) in enumerate(numbered(report), 1):
+        body += _section(number, section, blocks)
+    style = _STYLE.substitute(light=css_variables(LIGHT), print=css_variables(PRINT))
+    return _PAGE.substitute(
+        version=_safe(report.version), title=_safe(report.title), style=style, body="\n".join(body)
+    )
+
+
+def _safe(text: str) -> str:
+    return escape(plain(text))
+
+
+def _head(report: Report) -> Iterator[str]:
+    facts = "".join(f"<dt>{_safe(name)}</dt><dd>{_safe(value)}</dd>" for name, value in report.facts)
+    yield (
+        f'<header>\n<h1>{_safe(report.title)}</h1>\n<p class="subtitle">{_safe(report.subtitle)}</p>\n'
+        f"<dl>{facts}</dl>\n</header>"
+    )
+    if report.summary:
+        yield '<div class="summary">'
+        yield from (_paragraph(each) for each in report.summary)
+        yield "</div>"
+    links = "".join(
+        f'<li><a href="#s{number}">{_safe(section.title)}</a></li>'
+        for number, section in enumerate(report.sections, 1)
+    )
+    yield f'<nav aria-label="Sections"><ol>{links}</ol></nav>'
+
+
+def _section(number: int, section: Section, blocks: tuple[tuple[Block, int], ...]) -> Iterator[str]:
+    yield f'<section class="long" aria-labelledby="s{number}">'
+    yield f'<h2 id="s{number}"><span class="number">{number}</span>{_safe(section.title)}</h2>'
+    for block, count in blocks:
+        yield _block(block, count)
+    yield "</section>"
+
+
+def _block(block: Block, number: int) -> str:
+    match block:
+        case Paragraph():
+            return _paragraph(block)
+        case Heading(text):
+            return f"<h3>{_safe(text)}</h3>"
+        case Listed(items):
+            return "<ul>" + "".join(f"<li>{_safe(item)}</li>" for item in items) + "</ul>"
+        case Table():
+            return _table(block, number)
+        case Figure():
+            caption = _safe(f"Figure {number}. {block.caption}")
+            return f"<figure>{block.draw(LIGHT)}<figcaption>{caption}</figcaption></figure>"
+
+
+def _paragraph(paragraph: Paragraph) -> str:
+    kind = "" if paragraph.tone == "plain" else f' class="{paragraph.tone}"'
+    return f"<p{kind}>{_safe(paragraph.text)}</p>"
+
+
+def _table(table: Table, number: int) -> str:
+    kinds = ["" if column.kind == "text" else f' class="{column.kind}"' for column in table.columns]
+    heads = "".join(
+        f'<th scope="col"{kind}>{_safe(column.title)}</th>'
+        for column, kind in zip(table.columns, kinds, strict=True)
+    )
+    marked = ' class="marked"'
+    rows = "".join(
+        f"<tr{marked if at in table.marked else ''}>"
+        + "".join(f"<td{kind}>{_safe(cell)}</td>" for cell, kind in zip(row, kinds, strict=True))
+        + "</tr>\n"
+        for at, row in enumerate(table.rows)
+    )
+    caption = _safe(f"Table {number}. {table.caption}".rstrip())
+    long = ' class="long"' if len(table.rows) > 20 else ""
+    return (
+        f'<div class="scroll"><table{long}><caption>{caption}</caption><thead><tr>{heads}</tr></thead>\n'
+        f"<tbody>{rows}</tbody></table></div>"
+    )

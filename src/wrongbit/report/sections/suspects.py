@@ -1,0 +1,158 @@
+"""The parts under suspicion, what speaks for and against each, and what to measure next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from functools import partial
+
+from wrongbit.casework.words import part_kind, sentence, share_text, trigger_text, weighing_conclusion
+from wrongbit.diagnose.planning import Proposal
+from wrongbit.diagnose.suspects import Suspect, Weighing
+from wrongbit.machine.model import Machine
+from wrongbit.report.content import Block, Column, Figure, Heading, Listed, Paragraph, Section, Table
+from wrongbit.report.figures import board_map, odds_bars, suspect_odds
+from wrongbit.report.sections.words import absent
+
+SHOWN, WITNESSED, PROPOSED = 8, 4, 3
+"""Suspects that are listed, those of whom every observation is told, proposals told in full."""
+
+
+def suspects_section(weighing: Weighing | None) -> Section:
+    """Parts by suspicion.
+
+    Args:
+        weighing: From all captures and measurements; None where the machine file has no paths.
+    """
+    title = "Suspects"
+    if weighing is None:
+        return Section(
+            title,
+            (absent("Not weighed: the machine file does not say what lies between chips and processor."),),
+        )
+    blocks: list[Block] = [Paragraph(weighing_conclusion(weighing), "conclusion")]
+    if not weighing.labels:
+        return Section(title, tuple(blocks))
+    suspects = weighing.suspects()
+    blocks += _shares(weighing, suspects[:SHOWN])
+    blocks.append(
+        Figure(
+            partial(board_map, weighing),
+            "Board map: paths from chips (left) to processors (right), with each part's share of the doubt.",
+            wide=True,
+        )
+    )
+    blocks += _witnesses(weighing, suspects[:WITNESSED])
+    blocks += _structure(weighing)
+    return Section(title, tuple(blocks))
+
+
+def _shares(weighing: Weighing, suspects: Sequence[Suspect]) -> Iterator[Block]:
+    top = weighing.top()
+    rows = []
+    for each in suspects:
+        mark = ("first, tied" if len(top) > 1 else "first") if each.part in top else ""
+        kind = part_kind(weighing, each.part)
+        way = each.ways[0][0] if each.ways else "–"
+        rows.append((mark, each.part, kind or "–", share_text(each.share), share_text(each.prior), way))
+    columns = (
+        Column(""), Column("part"), Column("kind"), Column("odds", "number"), Column("before", "number"),
+        Column("most likely", share=1),
+    )  # fmt: skip
+    marked = frozenset(number for number, each in enumerate(suspects) if each.part in top)
+    yield Table(
+        columns,
+        tuple(rows),
+        "Parts by posterior odds; before: by failure rates alone, when nothing was measured. "
+        f"{weighing.doubt:.2f} bits of doubt are left.",
+        marked,
+    )
+    yield Figure(
+        partial(odds_bars, suspect_odds(weighing, SHOWN), title="Odds of the parts"),
+        "Odds of the parts; ▲ marks the first, a stroke the odds before anything was measured.",
+    )
+
+
+def _witnesses(weighing: Weighing, suspects: Sequence[Suspect]) -> Iterator[Block]:
+    yield Heading("What speaks for and against")
+    rows = tuple(
+        (label, *(speaks(each.witnesses[number].nats) for each in suspects))
+        for number, label in enumerate(weighing.labels)
+    )
+    columns = (Column("observation", share=1.5), *(Column(each.part, share=1) for each in suspects))
+    yield Table(columns, rows, "What each observation says of the first suspects, as a change of their odds.")
+
+
+def speaks(nats: float) -> str:
+    """A change of log odds in words: 2.3 nats are ten to one.
+
+    >>> speaks(2.302585), speaks(-20), speaks(0)
+    ('for, 10 to 1', 'against, over a million to 1', 'neither')
+    """
+    if abs(nats) < 0.1:
+        return "neither"
+    odds = f"{min(2.718281828 ** abs(nats), 1e6):.3g}".replace("1e+06", "over a million")
+    return f"{'for' if nats > 0 else 'against'}, {odds} to 1"
+
+
+def _structure(weighing: Weighing) -> Iterator[Block]:
+    """What follows from the board alone."""
+    if not weighing.conflicts:
+        return
+    yield Heading("Why: by the structure of the board, without probabilities")
+    told = [f"Not all of these are sound: {', '.join(sorted(each))}." for each in weighing.conflicts[:SHOWN]]
+    single = sorted(next(iter(each)) for each in weighing.diagnoses if len(each) == 1)
+    pairs = [" with ".join(sorted(each)) for each in weighing.diagnoses if len(each) == 2]
+    if single:
+        told.append(f"One part alone would do: {', '.join(single)}.")
+    if pairs:
+        more = f" and {len(pairs) - 4} more" if len(pairs) > 4 else ""
+        told.append(f"Or two together: {'; '.join(pairs[:4])}{more}.")
+    yield Listed(tuple(told))
+
+
+def next_section(machine: Machine, proposals: Sequence[Proposal], *, weighed: bool) -> Section:
+    """What to measure next.
+
+    Args:
+        machine: The machine.
+        proposals: Most telling first.
+        weighed: Suspects could be weighed at all.
+    """
+    title = "Next measurement"
+    if not weighed:
+        return Section(
+            title, (absent("Not computed: without weighed suspects nothing says what tells most."),)
+        )
+    if not proposals:
+        text = "No measurement that the machine file knows of would tell more."
+        return Section(title, (Paragraph(text),))
+    blocks: list[Block] = []
+    for number, each in enumerate(proposals[:PROPOSED], 1):
+        blocks.append(Heading(f"{number}. {sentence(each.text)}"))
+        blocks.append(
+            Paragraph(
+                f"{each.minutes:g} minutes; removes {each.gain:.2f} bits of doubt on average and leaves "
+                f"{each.remaining:.2f}. {trigger_text(machine, each)}".rstrip()
+            )
+        )
+        rows = tuple(
+            (
+                outcome.text,
+                share_text(outcome.share),
+                ", ".join(f"{name} {share_text(share)}" for name, share in outcome.parts) or "–",
+            )
+            for outcome in each.outcomes[:5]
+        )
+        columns = (
+            Column("if this is seen", share=1),
+            Column("chance", "number"),
+            Column("suspects then", share=2),
+        )
+        blocks.append(Table(columns, rows, "What it would mean."))
+    rest = proposals[PROPOSED : PROPOSED + SHOWN]
+    if rest:
+        told = tuple(
+            f"{sentence(each.text)} {each.minutes:g} minutes, {each.gain:.2f} bits." for each in rest
+        )
+        blocks += [Heading("Also possible"), Listed(told)]
+    return Section(title, tuple(blocks))
