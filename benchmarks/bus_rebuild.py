@@ -1,4 +1,10 @@
-"""Rebuilding bus cycles of a packed timing-mode capture, against a plain numpy copy of the same bytes."""
+"""Rebuilding bus cycles of a packed timing-mode capture, against a plain numpy copy of the same samples.
+
+The samples lie in memory, far more than the processor's caches hold; both sides go through all of them,
+taking turns, and the best of several turns counts. A copy is the physical limit: every sample is read and
+written once. It is shown twice: as ``numpy.copy``, which also has to get its memory, and into memory that is
+in use already.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +21,12 @@ from wrongbit.machine.model import Point, Processor
 CHUNK = 1 << 20
 PER_CYCLE = 100
 """Samples a bus cycle: a 1 MHz bus seen at 100 MHz."""
+SAMPLES = 2 * 10**7
+TURNS = 25
+PERIOD_PS = 10_000
+
+PROCESSOR = Processor(name="U1", word_bits=8, address_bits=16, recipe="6502")
+POINT = Point(name="bus", mode="timing")
 
 
 def capture_chunk(seed: int = 1) -> Capture:
@@ -29,42 +41,60 @@ def capture_chunk(seed: int = 1) -> Capture:
     cycle |= np.uint64(1 << 27)
     samples = np.repeat(cycle, PER_CYCLE).reshape(-1, PER_CYCLE)
     samples[:, PER_CYCLE // 2 :] |= np.uint64(1 << 24)
-    return Capture(layout, (samples.reshape(-1),), (None,), Times(0, 10_000))
+    return Capture(layout, (samples.reshape(-1),), (None,), Times(0, PERIOD_PS))
 
 
-def rows(sample_count: int = 10**8) -> list[tuple[str, float, float, float]]:
-    """10^8 samples in constant memory: the same chunk over and over, as if read from a disk's cache."""
+def at(chunk: Capture, number: int) -> Capture:
+    """The chunk as the ``number``-th of a long capture."""
+    first = number * len(chunk)
+    times = Times(first * PERIOD_PS, PERIOD_PS)
+    return Capture(chunk.layout, chunk.planes, chunk.unknown, times, first_sample=first)
+
+
+def generated(sample_count: int) -> Iterator[Capture]:
+    """A capture of any length in the memory of one chunk: the same samples over and over."""
     chunk = capture_chunk()
-    times = sample_count // len(chunk)
+    return (at(chunk, number) for number in range(max(sample_count // len(chunk), 1)))
 
-    def stream() -> Iterator[Capture]:
-        for number in range(times):
-            first = number * len(chunk)
-            yield Capture(
-                chunk.layout, chunk.planes, chunk.unknown, Times(first * 10_000, 10_000), first_sample=first
-            )
 
-    processor = Processor(name="U1", word_bits=8, address_bits=16, recipe="6502")
-    point = Point(name="bus", mode="timing")
-    begun = perf_counter()
-    found = sum(len(part) for part in rebuild(stream(), processor, point))
-    ours = perf_counter() - begun
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    whole = np.ones(times * len(chunk), np.uint64)
-    target = np.zeros_like(whole)
-    target[:] = 2  # its pages are there before the clock runs
-    begun = perf_counter()
-    np.copyto(target, whole)
-    copy = perf_counter() - begun
-    del target
-    begun = perf_counter()
-    whole.copy()
-    fresh = perf_counter() - begun
-    size = f"{times * len(chunk) / 1e6:.0f} M samples, {found} cycles"
+def count_cycles(chunks: Iterator[Capture]) -> int:
+    return sum(len(part) for part in rebuild(chunks, PROCESSOR, POINT))
+
+
+def rows(sample_count: int = SAMPLES) -> list[tuple[str, float, float, float]]:
+    chunk = capture_chunk()
+    plane = np.tile(chunk.planes[0], sample_count // len(chunk))
+    whole = Capture(chunk.layout, (plane,), (None,), chunk.times)
+    target = np.full_like(plane, 2)  # its pages are there before the clock runs
+    found = 0
+    ours = copy = fresh = float("inf")
+    for _ in range(TURNS):
+        begun = perf_counter()
+        found = count_cycles(whole.chunks(CHUNK))
+        ours = min(ours, perf_counter() - begun)
+        begun = perf_counter()
+        np.copyto(target, plane)
+        copy = min(copy, perf_counter() - begun)
+        begun = perf_counter()
+        plane.copy()
+        fresh = min(fresh, perf_counter() - begun)
+    size = f"{len(plane) / 1e6:.0f} M samples ({found} cycles)"
     return [
-        (f"rebuild {size}, peak {peak:.0f} MB, against numpy copyto", ours, copy, ours / copy),
-        (f"rebuild {size}, against numpy copy with its allocation", ours, fresh, ours / fresh),
+        (f"rebuild {size} / numpy copy", ours, fresh, ours / fresh),
+        (f"rebuild {size} / numpy copyto, memory in use already", ours, copy, ours / copy),
     ]
+
+
+def growth(counts: tuple[int, ...]) -> list[tuple[int, float, float]]:
+    """(samples, seconds, peak memory of the process in MB) for captures of these lengths, ascending."""
+    found = []
+    for count in counts:
+        stream = generated(count)
+        begun = perf_counter()
+        count_cycles(stream)
+        spent = perf_counter() - begun
+        found.append((count, spent, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024))
+    return found
 
 
 if __name__ == "__main__":

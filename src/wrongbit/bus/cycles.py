@@ -109,7 +109,10 @@ def held_values(
         return cycles.address & np.uint64((1 << word_bits) - 1)
     held = np.zeros(len(cycles), np.uint64)
     if rests == "word":
-        carries = np.flatnonzero(cycles.known)
-        last = np.searchsorted(carries, np.arange(len(cycles)), side="left") - 1
-        held[:] = np.concatenate([[np.uint64(earlier)], cycles.word[carries]])[last + 1]
+        carries = cycles.known != 0
+        words = np.concatenate([[np.uint64(earlier)], cycles.word])
+        if carries.all():
+            return words[:-1]
+        last = np.maximum.accumulate(np.where(carries, np.arange(1, len(cycles) + 1), 0))
+        held[:1], held[1:] = words[:1], words[last[:-1]]
     return held

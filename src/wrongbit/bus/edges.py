@@ -20,8 +20,13 @@ from wrongbit.bits import mask_of
 from wrongbit.bus.pins import Rows, Words
 from wrongbit.capture.capture import Capture
 
-BLOCK = 1 << 14
-"""Samples looked at together: 128 KiB a plane, which a second-level cache holds with the scratch space."""
+BLOCK = 1 << 17
+"""Samples looked at together: what is made of them, a byte for each, stays in a second-level cache, and long
+runs let the processor read memory ahead."""
+
+_BUSY = 16
+"""Where more than one sample in so many has a change on any wire, unwatched wires are masked out at once, not
+only from the samples found; one block in so many is looked at without, to see whether that still pays."""
 
 GLITCH_CLUSTER = 64
 """More edges than this in one cluster are no glitch but a signal too fast for the guard; it is cut here."""
@@ -127,23 +132,30 @@ def changes(planes: Sequence[Words], masks: Sequence[int]) -> Index:
     if not watched:
         return np.empty(0, np.int64)
     found: list[Index] = []
-    scratch = np.empty(BLOCK, np.uint64)
-    more = np.empty(BLOCK, np.uint64)
+    masked = np.empty(BLOCK + 1, np.uint64)
+    differs, more = np.empty(BLOCK, np.bool_), np.empty(BLOCK, np.bool_)
+    is_busy = False
     for start in range(1, count, BLOCK):
         stop = min(start + BLOCK, count)
-        difference = scratch[: stop - start]
-        plane, mask = watched[0]
-        np.bitwise_xor(plane[start:stop], plane[start - 1 : stop - 1], out=difference)
-        np.bitwise_and(difference, mask, out=difference)
-        for plane, mask in watched[1:]:
-            extra = more[: stop - start]
-            np.bitwise_xor(plane[start:stop], plane[start - 1 : stop - 1], out=extra)
-            np.bitwise_and(extra, mask, out=extra)
-            np.bitwise_or(difference, extra, out=difference)
-        here = np.flatnonzero(difference != 0)
-        if len(here):
-            found.append(here + start)
-    return np.concatenate(found).astype(np.int64) if found else np.empty(0, np.int64)
+        for number, (plane, mask) in enumerate(watched):
+            levels = plane[start - 1 : stop]
+            if is_busy:
+                levels = np.bitwise_and(levels, mask, out=masked[: stop - start + 1])
+            here = (more if number else differs)[: stop - start]
+            np.not_equal(levels[1:], levels[:-1], out=here)
+            if number:
+                differs[: stop - start] |= here
+        index = np.flatnonzero(differs[: stop - start])
+        is_busy = start // BLOCK % _BUSY != 0 if is_busy else len(index) * _BUSY > stop - start
+        index += start
+        found.append(index)
+    if not found:
+        return np.empty(0, np.int64)
+    index = np.concatenate(found).astype(np.int64, copy=False)
+    real = np.zeros(len(index), np.bool_)
+    for plane, mask in watched:
+        real |= ((plane[index] ^ plane[index - 1]) & mask) != 0
+    return index if real.all() else index[real]
 
 
 class Window:
@@ -177,11 +189,11 @@ class Window:
         return Rows(tuple(planes), tuple(unknown))
 
     def _pick(self, now: Words, then: Words | None, index: Index) -> Words:
+        if then is None or not len(index) or index.min() >= 0:
+            return now[index]
         picked = now[np.maximum(index, 0)]
-        if then is not None:
-            old = index < 0
-            if old.any():
-                picked[old] = then[index[old] + self.before]
+        old = index < 0
+        picked[old] = then[index[old] + self.before]
         return picked
 
     def moments(self, index: Index) -> Index:
@@ -236,11 +248,16 @@ def find_edges(window: Window, strobe: Strobe, candidates: Index) -> tuple[Index
     Returns:
         ``int64 (m,)`` indices of the first sample after each edge; ``bool (m,)`` whether it becomes active.
     """
+    if not len(candidates):
+        return candidates, np.zeros(0, np.bool_)
+    # No watched wire changes between one of these samples and the next: the state before the first is enough.
+    before = window.rows(candidates[:1] - 1)
     after = window.rows(candidates)
-    before = window.rows(candidates - 1)
-    now = strobe.active(after.planes, after.unknown)
-    edge = now != strobe.active(before.planes, before.unknown)
-    return candidates[edge], now[edge]
+    active = np.empty(len(candidates) + 1, np.bool_)
+    active[:1] = strobe.active(before.planes, before.unknown)
+    active[1:] = strobe.active(after.planes, after.unknown)
+    edge = active[1:] != active[:-1]
+    return (candidates, active[1:]) if edge.all() else (candidates[edge], active[1:][edge])
 
 
 def describe_edges(window: Window, index: Index, begins: NDArray[np.bool_], guard: int, setup: int) -> Edges:

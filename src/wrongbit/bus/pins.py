@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -103,6 +103,9 @@ class Pins:
     processor: Processor
     recipe: Recipe
     layout: Layout
+    _fields: dict[tuple[str, tuple[int, ...] | None], Field] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def canonical(self, name: str) -> str:
         """The layout's name of what the recipe calls ``name``."""
@@ -142,10 +145,13 @@ class Pins:
         Raises:
             KeyError: The capture carries none of them.
         """
-        positions = self.layout.bits_of(self.canonical(name))
-        if bits is not None:
-            positions = tuple(positions[bit] if bit < len(positions) else -1 for bit in bits)
-        return Field(positions, self.active_low(name))
+        found = self._fields.get((name, bits))
+        if found is None:
+            positions = self.layout.bits_of(self.canonical(name))
+            if bits is not None:
+                positions = tuple(positions[bit] if bit < len(positions) else -1 for bit in bits)
+            found = self._fields[name, bits] = Field(positions, self.active_low(name))
+        return found
 
 
 def rename(processor: Processor, name: str) -> str:

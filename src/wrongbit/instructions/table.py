@@ -158,7 +158,13 @@ def read_table(text: str, file: str) -> TableSet:
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:
+        raise MachineFileError(
+            "Brackets are nested too deeply to be an instruction table.",
+            "Check for a missing ] or }.",
+            file=file,
+        ) from None
+    except ValueError as error:  # TOMLDecodeError, and what int() says of a number of thousands of digits
         raise MachineFileError(f"This is not TOML: {error}.", "Correct the text.", file=file) from None
     try:
         shape = TableFile.model_validate(data)

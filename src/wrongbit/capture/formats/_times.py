@@ -205,7 +205,7 @@ def _in_double_precision(
 ) -> ReadTimes:
     number = _as_floats(cells, start, end)
     time_ps = number * (np.nan if scale is None else scale)
-    good = np.abs(time_ps) < _EXACT_PS
+    good = (np.abs(time_ps) < _EXACT_PS) & (number != 0)  # an exponent beyond all bounds gives 0 as well
     if not isinstance(scale, int) and scale is not None:
         good &= scale > 0
     time = np.floor(np.where(good, time_ps, 0) + 0.5).astype(np.int64)

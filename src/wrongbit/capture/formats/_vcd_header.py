@@ -262,10 +262,12 @@ class _Reader:
         if match is None:
             return name, None
         left = int(match[1])
+        self._check_number(word, left, text)
         if match[2] is None:
             # With several bits it is one element of an array of words, not one bit of a word.
             return (name, (left, left)) if width == 1 else (f"{name}[{left}]", None)
         right = int(match[2])
+        self._check_number(word, right, text)
         if abs(left - right) + 1 != width:
             raise self._error(
                 word.line,
@@ -273,6 +275,15 @@ class _Reader:
                 "Make the width and the range agree.",
             )
         return name, (left, right)
+
+    def _check_number(self, word: _Word, number: int, text: str) -> None:
+        """A bus has a place for each number up to its highest, so that this must not be just anything."""
+        if abs(number) >= _LARGEST_WIDTH:
+            raise self._error(
+                word.line,
+                f"A bit of {text!r} has the number {number}; at most {_LARGEST_WIDTH - 1} was expected.",
+                "The file may be damaged; export it again.",
+            )
 
     def _error(self, line: int, message: str, remedy: str = "Export the capture again.") -> CaptureError:
         return CaptureError(message, remedy, file=self.name, line=line)

@@ -20,7 +20,11 @@ from wrongbit.machine.names import parse_signal, split_bus_bit
 MANY_BITS = 512
 """With more bits than an instrument has channels, only those that the machine needs are packed."""
 
+_MOST_WIRES = 1 << 20
+"""Places of all buses together; more are a file's claim, not a board's wires."""
+
 _HIGHEST_BIT = 63
+_LONGEST_BUS = 128
 _VALUELESS = frozenset(("event", "real", "realtime", "shortreal", "string"))
 
 Wire = tuple[bytes, int]
@@ -55,7 +59,7 @@ class _Offer:
 
     variable: Variable
     name: str
-    bits: tuple[int, ...] | None
+    bits: Sequence[int] | None
     mapped: bool
 
     def claims(self) -> Iterable[tuple[int | None, Wire]]:
@@ -91,7 +95,7 @@ def select_signals(header: Header, point: Point, widths: Mapping[str, int], file
     offers.sort(key=lambda offer: not _is_wanted(offer, widths))  # needed signals share the first plane
     slots, positions = _place([offer.variable for offer in offers], header.variables, file)
     _tell_of_ascending(offers, notes)
-    return Selection(_layout(offers, positions, widths), slots, tuple(notes))
+    return Selection(_layout(offers, positions, widths, file), slots, tuple(notes))
 
 
 # -- names -------------------------------------------------------------------------------------------------
@@ -147,10 +151,10 @@ def _offer(
     return _Offer(variable, target.name, None, mapped)
 
 
-def _bits(variable: Variable) -> tuple[int, ...]:
+def _bits(variable: Variable) -> Sequence[int]:
     """Bus bit of each digit, rightmost first: the lowest number of the range belongs to the lowest digit."""
     lowest = 0 if variable.bits is None else max(min(variable.bits), 0)
-    return tuple(range(lowest, lowest + variable.width))
+    return range(lowest, lowest + variable.width)  # a claim of a file, which costs nothing yet
 
 
 def _columns_by_variable(finder: _Finder, point: Point, file: str) -> dict[int, str]:
@@ -286,11 +290,11 @@ def _rival_error(rivals: Sequence[tuple[_Offer, _Offer]], file: str) -> CaptureE
 
 
 def _is_wanted(offer: _Offer, widths: Mapping[str, int]) -> bool:
-    if offer.mapped or is_needed(Target(offer.name, offer.bits), widths):
+    if offer.mapped or is_needed(Target(offer.name, None if offer.bits is None else ()), widths):
         return True
     if offer.bits is None or not any(name.startswith(offer.name) for name in widths):
         return False
-    return any(bit_name(offer.name, bit) in widths for bit in offer.bits)
+    return any(bit_name(offer.name, bit) in widths for bit in offer.bits[:_LONGEST_BUS])
 
 
 def _without_excess(
@@ -301,6 +305,9 @@ def _without_excess(
     if total <= MANY_BITS:
         return offers
     wanted = [offer for offer in offers if not widths or _is_wanted(offer, widths)]
+    wires = sum(offer.variable.width for offer in wanted)
+    if wires > _MOST_WIRES:
+        raise _too_many(wires, file)
     if not wanted:
         raise CaptureError(
             f"None of the file's {len(offers)} variables is called like a signal that the machine needs: "
@@ -365,7 +372,9 @@ def _place(
     return Slots(of_code, np.array(width, np.int64), at // 64, (at % 64).astype(np.uint64)), positions
 
 
-def _layout(offers: Sequence[_Offer], positions: Mapping[Wire, int], widths: Mapping[str, int]) -> Layout:
+def _layout(
+    offers: Sequence[_Offer], positions: Mapping[Wire, int], widths: Mapping[str, int], file: str
+) -> Layout:
     signals: dict[str, int] = {}
     buses: dict[str, dict[int, int]] = defaultdict(dict)
     for offer in offers:
@@ -387,7 +396,18 @@ def _layout(offers: Sequence[_Offer], positions: Mapping[Wire, int], widths: Map
         for bit, place in bits.items():
             if bit_name(name, bit) not in buses:  # D1 may be a bus beside bit 1 of D
                 signals.setdefault(bit_name(name, bit), place)
+    wires = sum(max(bits) + 1 for bits in buses.values())
+    if wires > _MOST_WIRES:
+        raise _too_many(wires, file)
     return Layout(signals, {name: _bus(bits, widths.get(name, 0)) for name, bits in buses.items()})
+
+
+def _too_many(wires: int, file: str) -> CaptureError:
+    return CaptureError(
+        f"The file's variables that would be read have {wires} wires; {_MOST_WIRES} at most were expected.",
+        "Leave memories and other inner variables out: name their scopes under 'ignore' of the probe point.",
+        file=file,
+    )
 
 
 def _bus(bits: Mapping[int, int], width: int) -> tuple[int, ...]:

@@ -167,9 +167,9 @@ class CsvSource:
         """Rows of several blocks together, as chunks for the rooms above."""
         held: list[_Rows] = []
         latest: int | None = None
-        for rows, cells, block in _ahead(
-            self._rows.text.blocks(self._rows.table.first_line, self._block), self._read
-        ):
+        blocks = self._rows.text.blocks(self._rows.table.first_line, self._block)
+        is_small = self.byte_count <= self._block  # threads would cost more than they bring
+        for rows, cells, block in map(self._read, blocks) if is_small else _ahead(blocks, self._read):
             self._done = block.end
             if not len(cells):
                 continue

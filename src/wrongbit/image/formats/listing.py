@@ -28,7 +28,7 @@ from wrongbit.image.formats.listing_columns import (
     split_line,
 )
 from wrongbit.image.formats.listing_words import RADIX_NAMES, WORD_BITS_OF_DIGITS, WordShape
-from wrongbit.image.formats.records import LARGEST_SPAN
+from wrongbit.image.formats.records import LARGEST_SPAN, SPARSE_SPAN, too_wide
 from wrongbit.image.formats.text import decode_lines, require_content, show, text_or_reason
 
 _COMMENT_MARKS = (";", "*", "#")
@@ -261,11 +261,13 @@ def _take(row: Row, index: int, reading: _Reading, gathered: _Gathered, file: st
 def _contents(gathered: _Gathered, reading: _Reading, file: str, notes: list[str]) -> Contents:
     addresses = np.fromiter(gathered.words, np.int64) // reading.step
     base, span = int(addresses.min()), int(addresses.max() - addresses.min()) + 1
-    if span > LARGEST_SPAN:
+    if too_wide(span, len(gathered.words)):
         far = max(gathered.words)
+        most = LARGEST_SPAN if span > LARGEST_SPAN else SPARSE_SPAN
+        few = "" if span > LARGEST_SPAN else f", and only {len(gathered.words)} of them are given"
         raise ImageError(
-            f"the addresses span more than {LARGEST_SPAN >> 20} Mi words, from 0x{min(gathered.words):X} "
-            f"to 0x{far:X}.",
+            f"the addresses span more than {most >> 20} Mi words, from 0x{min(gathered.words):X} "
+            f"to 0x{far:X}{few}.",
             "Correct the address that is too far off, or put each part into a file of its own.",
             file=file,
             line=gathered.words[far][2],

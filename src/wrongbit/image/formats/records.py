@@ -27,6 +27,9 @@ Record = tuple[int, bytes, int]
 LARGEST_SPAN = 1 << 26
 """Addresses from first to last that contents may span (64 Mi): beyond, the file is not one ROM's."""
 
+SPARSE_SPAN, _SHARE = 1 << 24, 16
+"""Beyond 16 Mi addresses a file must give one in so many: memory follows the span, not the file's size."""
+
 _SAMPLE = 200
 """Lines at the start of a file that are looked at to recognise it."""
 
@@ -164,15 +167,15 @@ def lay_out(records: list[Record], file: str, notes: list[str]) -> Contents:
     Bytes given twice with the same value are told in ``notes``.
 
     Raises:
-        ImageError: No data, records that disagree, or a span of more than `LARGEST_SPAN`.
+        ImageError: No data, records that disagree, or a span that is `too_wide`.
     """
     ordered = sorted((record for record in records if record[1]), key=lambda record: record[0])
     if not ordered:
         raise ImageError("the file holds no data record.", "Read or copy it again.", file=file)
     first = ordered[0][0]
     end = max(address + len(data) for address, data, _ in ordered)
-    if end - first > LARGEST_SPAN:
-        raise _too_wide(ordered, file)
+    if too_wide(end - first, sum(len(data) for _, data, _ in ordered)):
+        raise _too_wide(ordered, end - first, file)
     values, known = bytearray(end - first), bytearray(b"\xff" * (end - first))
     reached, overlap = first, False
     for address, data, _ in ordered:
@@ -193,12 +196,22 @@ def lay_out(records: list[Record], file: str, notes: list[str]) -> Contents:
     )
 
 
-def _too_wide(ordered: list[Record], file: str) -> ImageError:
+def too_wide(span: int, given: int) -> bool:
+    """Whether contents span more addresses than one ROM's can, or far more than they give words for.
+
+    >>> too_wide(1 << 24, 2), too_wide(1 << 25, 2), too_wide(1 << 26, 1 << 25), too_wide(1 << 27, 1 << 27)
+    (False, True, False, True)
+    """
+    return span > LARGEST_SPAN or (span > SPARSE_SPAN and given * _SHARE < span)
+
+
+def _too_wide(ordered: list[Record], span: int, file: str) -> ImageError:
     """The error that names the widest gap, where most likely two things share one file."""
     before, after = max(pairwise(ordered), key=lambda pair: pair[1][0] - pair[0][0] - len(pair[0][1]))
     last = before[0] + len(before[1]) - 1
     return ImageError(
-        f"the records span more than {LARGEST_SPAN >> 20} Mi addresses: line {before[2]} ends at "
+        f"the records span more than {(LARGEST_SPAN if span > LARGEST_SPAN else SPARSE_SPAN) >> 20} Mi "
+        f"addresses{'' if span > LARGEST_SPAN else ' and give few of them'}: line {before[2]} ends at "
         f"0x{last:X} and the next record is at 0x{after[0]:X} (line {after[2]}).",
         "Put each part into a file of its own: one file, one ROM.",
         file=file,
