@@ -1,4 +1,4 @@
-"""Case folders for the browser tests and the pictures: an invented machine on the bench, some way into its repair."""
+"""Case folders for the browser tests and the pictures: an invented machine, some way into its repair."""
 
 from __future__ import annotations
 
@@ -14,13 +14,11 @@ from wrongbit.machine.load import load_machine
 VALUES = ("VCC voltage = 5.02 V", "VCC ripple = 18 mV", "CK frequency = 1.843 MHz")
 
 
-def write_hollowmere(folder: Path, *, cycles: int = 4000, points: tuple[str, ...] = ("u1-cycles",)) -> Case:
+def write_hollowmere(folder: Path, *, cycles: int = 20_000, points: tuple[str, ...] = ("u1-cycles",)) -> Case:
     """Two processors on a backplane, an open joint between them and the ROMs, captures at some points."""
     demo = machine_named("hollowmere")
-    files = {
-        ("machine.toml" if name == "hollowmere.toml" else name): data
-        for name, data in demo.build().files.items()
-    }
+    files: dict[str, bytes | str] = dict(demo.build().files)
+    files["machine.toml"] = files.pop("hollowmere.toml")
     case = Case.create(folder, files)
     machine = load_machine(case.machine_file, recipe_names=recipe_names())
     bench = PartBench(demo, machine, parse_part_fault(demo.part_fault, machine, demo), 1, cycles)

@@ -15,12 +15,13 @@ import uvicorn
 from fastapi import FastAPI
 from nicegui import app as library
 from nicegui import client, core, ui
-from starlette.responses import Response
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
 
 from wrongbit.errors import UsageError
 from wrongbit.web.frame import STATIC, draw_page, style_sheet
 from wrongbit.web.pages import PAGES, Page
-from wrongbit.web.security import NONCE, Access, Guard
+from wrongbit.web.security import FRAME, NONCE, Access, Guard
 from wrongbit.web.workbench import Workbench, opened
 
 HOST = "127.0.0.1"
@@ -92,6 +93,7 @@ def application(bench: Workbench) -> FastAPI:
     def look() -> Response:
         return Response(style_sheet(), media_type="text/css")
 
+    library.add_exception_handler(404, _no_such_page)
     library.timer(WATCH_SECONDS, bench.look)
     _nonce_in_templates()
     ui.run_with(
@@ -105,6 +107,12 @@ def application(bench: Workbench) -> FastAPI:
         reconnect_timeout=10.0,
     )
     return parent
+
+
+async def _no_such_page(request: Request, error: Exception) -> Response:
+    """What an address gets that is no page's; nothing that it says is repeated."""
+    text = 'There is no such page. <a href="/">The overview</a> leads to all that there are.'
+    return HTMLResponse(FRAME.format(head="", nonce=request.scope[NONCE], title="No page", text=text), 404)
 
 
 def _route(bench: Workbench, page: Page) -> None:
@@ -171,7 +179,7 @@ def run(app: FastAPI, access: Access, listener: socket.socket, answering: Callab
         server_header=False,
         date_header=False,
         proxy_headers=False,
-        timeout_graceful_shutdown=2,
+        timeout_graceful_shutdown=1,
     )
     server = _Server(config, answering)
     assert core.app is library

@@ -146,6 +146,8 @@ class Field(Element):
         on_change: Called with the new value when the person is done with it (not at each key).
         on_enter: Called when Enter is pressed.
         width: Width in characters; 0: as wide as there is room.
+        inline: What stands beside it says what belongs in it: the label is for a screen reader only, and the
+            hint stands in the empty field.
     """
 
     def __init__(
@@ -159,12 +161,13 @@ class Field(Element):
         on_change: Callable[[str], object] | None = None,
         on_enter: Action | None = None,
         width: int = 0,
+        inline: bool = False,
     ) -> None:
         super().__init__("label")
         self.classes("wb-field")
         self._value = value
         with self:
-            tag("span", label, classes="wb-label")
+            tag("span", label, classes="wb-label wb-unseen" if inline else "wb-label")
             self.input = tag("textarea" if lines > 1 else "input", classes="wb-input")
             # As an attribute it is only the first value: a redraw never writes over what a person types.
             first: dict[str, Any] = {"type": kind, "^value": value} if lines == 1 else {"rows": lines}
@@ -174,7 +177,9 @@ class Field(Element):
                 self.input._props[".defaultValue"] = value
             if width:
                 self.input.style(f"width: {width + 2}ch")
-            if hint:
+            if hint and inline:
+                self.input._props["placeholder"] = hint
+            elif hint:
                 tag("span", hint, classes="wb-hint")
         self.input.on("input", self._typed, js_handler="(e) => emit(e.target.value)")
         if on_change is not None:

@@ -29,10 +29,11 @@ def draw_rungs(rungs: Sequence[Told], controls: Callable[[Told], object] | None 
         for rung in rungs:
             with tag("li", classes=f"wb-rung wb-{rung.verdict.replace(' ', '-')}"):
                 tag("span", MARKS[rung.verdict], classes="wb-rung-mark", aria_hidden="true")
-                _told(rung)
-                if controls is not None:
-                    with tag("div", classes="wb-row wb-controls"):
-                        controls(rung)
+                with tag("div", classes="wb-rung-line"):
+                    _told(rung)
+                    if controls is not None:
+                        with tag("div", classes="wb-row wb-controls"):
+                            controls(rung)
 
 
 def _told(rung: Rung | RungLine) -> None:

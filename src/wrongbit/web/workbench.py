@@ -20,7 +20,7 @@ from wrongbit.case.entries import (
     ValueAdded,
 )
 from wrongbit.case.folder import Case
-from wrongbit.casework import Casework
+from wrongbit.casework.casework import Casework
 from wrongbit.errors import WrongbitError
 from wrongbit.job import Progress
 
@@ -106,7 +106,7 @@ class Workbench:
     def name(self) -> str:
         """What the machine is called; the folder's name while its file cannot be read."""
         try:
-            return self.casework.machine.machine.name
+            return str(self.casework.machine.machine.name)
         except WrongbitError:
             return self.case.name
 

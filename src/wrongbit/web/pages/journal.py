@@ -122,7 +122,7 @@ def _row(bench: Workbench, entry: Entry) -> tuple[Cell, ...]:
 
     def file() -> None:
         if stored is not None:
-            tag("div", f"{stored.name}, {stored.byte_count:,} bytes".replace(",", " "))
+            tag("div", f"{stored.name}, {grouped(stored.byte_count)} bytes")
             copyable(stored.sha256, says=f"the SHA-256 of {stored.name}")
 
     def withdraw() -> None:
@@ -159,6 +159,15 @@ def _withdraw(bench: Workbench, entry: Entry) -> None:
             button("Withdraw …", ask, classes="wb-small", says=f"withdraw entry {entry.number} …")
 
     closed()
+
+
+def grouped(number: int) -> str:
+    """A number whose digits stand in threes.
+
+    >>> grouped(79719)
+    '79 719'
+    """
+    return f"{number:,}".replace(",", " ")
 
 
 def stored_in(detail: Detail) -> Stored | None:

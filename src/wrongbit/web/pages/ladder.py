@@ -78,5 +78,5 @@ def _entry(bench: Workbench, rung: Rung) -> None:
         bench.changed()
 
     example = EXAMPLES.get(rung.key, "0")
-    field = Field(f"Measured {rung.title}", hint=f"such as {example}", width=12, on_enter=enter)
+    field = Field(f"Measured {rung.title}", hint=example, width=11, inline=True, on_enter=enter)
     button("Enter", enter, classes="wb-small", says=f"enter {rung.title}")

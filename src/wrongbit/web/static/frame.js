@@ -86,7 +86,7 @@
     element && (element.isContentEditable || ["INPUT", "TEXTAREA", "SELECT"].includes(element.tagName));
 
   document.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing || typing(event.target)) return;
+    if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey || event.isComposing || typing(event.target)) return;
     if (document.querySelector("dialog[open]")) return;
     if (event.key === "?") openHelp();
     else if (event.key === "t") nextTheme();
