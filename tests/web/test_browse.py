@@ -181,7 +181,7 @@ def test_the_instruction_that_should_be_there_is_told(saltmarsh: Browser) -> Non
 
 
 def test_bits_by_hand() -> None:
-    # Expected 0110, seen 0011: bit 3 is 0 as it should be, bit 2 was 0 for 1, bit 1 is right, bit 0 was 1 for 0.
+    # Expected 0110, seen 0011: bit 3 is 0 as it should be, bit 2 was 0 for 1, bit 1 is right, bit 0 was 1.
     assert bit_text(0b0110, 0b1111, 0b0011, 0b1111, 4) == "0b1a"
 
 

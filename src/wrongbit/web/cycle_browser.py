@@ -6,7 +6,6 @@ The script beside it keeps only the rows in sight and asks for others in blocks.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from pathlib import Path
 from typing import Any
 
 from nicegui.element import Element
@@ -15,6 +14,7 @@ from wrongbit.report.figures import capture_strip, condense
 from wrongbit.report.theme import LIGHT
 from wrongbit.web.browse import Browser, Listing, Row, lane_gaps
 from wrongbit.web.elements import themed
+from wrongbit.web.page_style import ASSETS
 
 BLOCK = 200
 """Rows that are sent together; the script has the same number."""
@@ -25,7 +25,7 @@ STRIP_WIDTH, STRIP_COLUMNS = 980, 900
 Chosen = Callable[[int], object]
 
 
-class CycleBrowser(Element, component=Path(__file__).parent / "assets" / "cycle_browser.js"):
+class CycleBrowser(Element, component=ASSETS / "cycle_browser.js"):
     """The strip over a whole capture, and its rows.
 
     Args:

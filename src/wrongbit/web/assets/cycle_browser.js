@@ -102,7 +102,7 @@ export default {
       this.whole = this.state.total * ROW;
       this.tall = Math.min(this.whole, TALLEST);
       this.$refs.tall.style.height = `${this.tall}px`;
-      const wanted = Math.ceil(this.high / ROW) + 1;
+      const wanted = Math.min(Math.ceil(this.high / ROW) + 1, 200);
       while (this.pool.length < wanted) this.pool.push(this.line());
       this.draw();
     },
