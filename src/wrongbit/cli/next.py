@@ -19,6 +19,14 @@ def next_verb(
     folder: options.CaseFolder,
     most: Annotated[int, typer.Option("--most", min=1, help="Show so many with their outcomes.")] = 3,
     noise: options.Noise = DEFAULT_NOISE,
+    dictionary: Annotated[
+        str | None,
+        typer.Option(
+            "--dictionary",
+            help="Folder of fault dictionaries, from 'wrongbit batch --dictionary'.",
+            show_default=False,
+        ),
+    ] = None,
     as_json: options.Json = False,
 ) -> int:
     """Rank the measurements that could be made by the doubt that they remove for their effort.
@@ -38,7 +46,13 @@ def next_verb(
     with progress_bar("Reading the captures", quiet=as_json) as progress:
         opened = open_case(folder, noise=noise, progress=progress)
     weighing = opened.weighing
-    found = proposals(weighing)
+    foretold = None
+    if dictionary is not None:
+        from wrongbit.batch.dictionary import open_dictionary
+        from wrongbit.diagnose.case import machine_file_of
+
+        foretold = open_dictionary(machine_file_of(folder), dictionary).signature
+    found = proposals(weighing, foretold=foretold)
     if as_json:
         told = weighing_as_json(weighing)
         print_json({**told, "next": proposals_as_json(opened.machine, found)})

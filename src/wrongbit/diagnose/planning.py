@@ -8,7 +8,7 @@ doubt are not reckoned with.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from wrongbit.diagnose.entropy import Shares, expected_entropy, merit, outcome_shares, pool
 from wrongbit.diagnose.hand import OUTCOMES, Measurement, chances
 from wrongbit.diagnose.looks import Look
-from wrongbit.diagnose.structure import Structure
+from wrongbit.diagnose.structure import Hypothesis, Structure
 from wrongbit.diagnose.suspects import Explanation, Weighing
 from wrongbit.machine.model import Point
 
@@ -113,18 +113,26 @@ class Trigger:
     cycles: int
 
 
-def proposals(weighing: Weighing, *, most: int | None = None) -> tuple[Proposal, ...]:
+Foretold = Callable[[Sequence[Hypothesis], str], str | None]
+"""What faults would show at a probe point, as a signature; None where it was not worked out. See
+`wrongbit.diagnose.dictionary`."""
+
+
+def proposals(
+    weighing: Weighing, *, most: int | None = None, foretold: Foretold | None = None
+) -> tuple[Proposal, ...]:
     """Every measurement worth making, best first.
 
     Args:
         weighing: What is known.
         most: Leave out all but the best; None for all.
+        foretold: Signatures from a fault dictionary, which tell which suspects a capture cannot tell apart.
     """
     shares = weighing.shares
     kept = np.flatnonzero(shares > NEGLIGIBLE)
     if not len(kept):
         return ()
-    field = Field(weighing, kept)
+    field = Field(weighing, kept, foretold)
     found = [field.propose(each) for each in field.candidates()]
     worth = [each for each in found if each.gain >= LEAST_GAIN]
     worth.sort(key=lambda each: (-each.merit, each.minutes, each.place))
@@ -164,9 +172,13 @@ class Field:
     Args:
         weighing: What is known.
         kept: ``intp (n,)`` numbers of the explanations that count; None: those above `NEGLIGIBLE`.
+        foretold: As in `proposals`.
     """
 
-    def __init__(self, weighing: Weighing, kept: NDArray[np.intp] | None = None) -> None:
+    def __init__(
+        self, weighing: Weighing, kept: NDArray[np.intp] | None = None, foretold: Foretold | None = None
+    ) -> None:
+        self.foretold = foretold
         if kept is None:
             kept = np.flatnonzero(weighing.shares > NEGLIGIBLE)
         self.weighing = weighing
@@ -263,8 +275,12 @@ def _foretold(field: Field, point: Point) -> tuple[list[str], Shares]:
         effects = [field.structure.effect(each, point) for each in explanation.faults]
         seen = tuple(effect for effect in effects if effect.words_wrong)
         alike = tuple(np.round(field.costs[number], 2).tolist())
-        keys.append((alike or seen) if seen else None)
-        if seen:
+        signature = None if field.foretold is None else field.foretold(explanation.faults, point.name)
+        if signature is not None:
+            keys.append(signature or None)
+        else:
+            keys.append((alike or seen) if seen else None)
+        if keys[-1] is not None:
             says.setdefault(keys[-1], explanation.say())
     classes = list(says)
     texts = ["no wrong word", *(f"wrong words, as if {say}" for say in says.values())]

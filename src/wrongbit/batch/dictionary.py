@@ -1,0 +1,279 @@
+"""A machine's fault dictionary: what each fault, and each two at once, would show at each probe point.
+
+Worked out ahead of time and in pieces, each kept as soon as it is there under the hash of what it rests on
+(machine file, images, version); what is there is not done again. The folder::
+
+    KEY/singles.parquet      every fault on a path at every probe point
+    KEY/pairs-N.parquet      every two classes of faults at every probe point
+    KEY/machine.json         what it is for
+
+Faults of one class have the same effect everywhere (`wrongbit.diagnose.dictionary.classes_of`), so that pairs
+are worked out once a pair of classes.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass
+from itertools import combinations, islice
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from wrongbit import __version__
+from wrongbit.batch.engine import Failure, cluster, do_all
+from wrongbit.batch.items import open_store
+from wrongbit.batch.results import Results
+from wrongbit.bus.recipes import recipe_names
+from wrongbit.compare.build import build_memory_map
+from wrongbit.diagnose.dictionary import classes_of, name_of, nominal_look, sight_of
+from wrongbit.diagnose.structure import Hypothesis, Structure
+from wrongbit.errors import InputError, UsageError
+from wrongbit.machine.load import load_machine
+
+PIECE = 1000
+"""Pairs of classes in a piece of work."""
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One piece of a dictionary.
+
+    Args:
+        machine_file: Path of the machine file, readable where the work is done.
+        number: Which piece of the pairs; -1 for the single faults.
+        pairs: Pairs of classes, in this piece.
+    """
+
+    machine_file: str
+    number: int
+    pairs: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True)
+class Built:
+    """A dictionary that is complete.
+
+    Args:
+        machine: The machine's name.
+        folder: Where it is.
+        faults: Single faults.
+        classes: Classes of them.
+        pairs: Pairs of classes.
+        kept: Pieces that had been there before.
+        pieces: Pieces in all.
+        told_apart: For each probe point, how many different sights the single faults give.
+    """
+
+    machine: str
+    folder: str
+    faults: int
+    classes: int
+    pairs: int
+    kept: int
+    pieces: int
+    told_apart: dict[str, int]
+
+
+def build_dictionary(
+    machine_file: Path,
+    output: str,
+    *,
+    pairs: bool = False,
+    scheduler: str | None = None,
+    processes: int | None = None,
+    tell: Callable[[int, int], None] = lambda done, total: None,
+) -> Built:
+    """Work out what is missing of a machine's dictionary.
+
+    Args:
+        machine_file: The machine file; with a scheduler it must be readable by the workers under this path.
+        output: Folder or URL in which dictionaries are kept.
+        pairs: Also every two faults at once.
+        scheduler: Address of a Dask scheduler; None: local processes.
+        processes: How many local ones; None: one for each core.
+        tell: Told now and then how many pieces are done, of how many.
+
+    Raises:
+        MachineFileError: The file cannot be used.
+        UsageError: The machine has no paths, or the output or the scheduler cannot be used.
+    """
+    structure = _structure(machine_file)
+    hypotheses = structure.hypotheses()
+    classes = classes_of(structure, hypotheses)
+    store = Results(output)
+    key = dictionary_key(machine_file)
+    pieces = [Piece(str(machine_file.absolute()), -1)]
+    together = list(_pairs(hypotheses, classes)) if pairs else []
+    rest = iter(together)
+    while part := tuple(islice(rest, PIECE)):
+        pieces.append(Piece(str(machine_file.absolute()), len(pieces) - 1, part))
+    missing = [each for each in pieces if not store.fs.exists(_place(store, key, each))]
+    kept = len(pieces) - len(missing)
+    tell(kept, len(pieces))
+    if missing:
+        store.fs.makedirs(f"{store.path}/{key}", exist_ok=True)
+        done = kept
+        with cluster(scheduler, min(processes, len(missing)) if processes else None) as client:
+            for number, outcome in do_all(client, work_out, missing):
+                if isinstance(outcome, Failure):
+                    raise UsageError(f"A piece of the dictionary failed: {outcome.message}", outcome.remedy)
+                store.write(_place(store, key, missing[number]), outcome)
+                done += 1
+                tell(done, len(pieces))
+    name = structure.machine.machine.name
+    about = {"machine": name, "file": machine_file.name, "version": __version__, "pairs": pairs}
+    store.write(f"{store.path}/{key}/machine.json", json.dumps(about).encode())
+    singles = pl.read_parquet(store.fs.cat_file(_place(store, key, pieces[0])))
+    apart = singles.group_by("point", maintain_order=True).agg(pl.col("signature").n_unique())
+    return Built(
+        name, f"{output.rstrip('/')}/{key}", len(hypotheses), max(classes, default=-1) + 1, len(together),
+        kept, len(pieces), dict(apart.iter_rows()),
+    )  # fmt: skip
+
+
+def dictionary_key(machine_file: Path) -> str:
+    """What a machine's dictionary is kept under; it changes with machine file, images and version."""
+    from hashlib import sha256
+
+    machine = load_machine(machine_file, recipe_names=recipe_names())
+    named = [chip.image.file for chip in machine.chip if chip.image is not None]
+    named += [listing.file for listing in machine.listing]
+    digest = sha256(__version__.encode())
+    for path in (machine_file, *(machine_file.parent / name for name in dict.fromkeys(named))):
+        try:
+            digest.update(sha256(path.read_bytes()).digest())
+        except OSError as error:
+            raise InputError(
+                f"It cannot be read: {error.strerror}.", "Check its name and permissions.", file=str(path)
+            ) from None
+    return digest.hexdigest()[:16]
+
+
+def _structure(machine_file: Path) -> Structure:
+    machine = load_machine(machine_file, recipe_names=recipe_names())
+    if not machine.path:
+        raise UsageError(
+            f"{machine.machine.name} has no [[path]], so that nothing is known between chips and processor.",
+            "Add [[part]] and [[path]] to the machine file (see docs/diagnosis.md).",
+        )
+    if not machine.point:
+        raise UsageError(
+            f"{machine.machine.name} has no probe point.", "Add a [[point]] to the machine file."
+        )
+    return Structure(machine)
+
+
+def _place(store: Results, key: str, piece: Piece) -> str:
+    name = "singles" if piece.number < 0 else f"pairs-{piece.number:05}"
+    return f"{store.path}/{key}/{name}.parquet"
+
+
+def _pairs(hypotheses: Sequence[Hypothesis], classes: Sequence[int]) -> Iterator[tuple[int, int]]:
+    """Every two classes of which some members lie on different parts."""
+    parts: dict[int, set[str]] = {}
+    for hypothesis, number in zip(hypotheses, classes, strict=True):
+        parts.setdefault(number, set()).add(hypothesis.part)
+    for one, two in combinations(parts, 2):
+        if len(parts[one] | parts[two]) > 1:
+            yield one, two
+
+
+def work_out(piece: Piece) -> bytes:
+    """One piece, as a Parquet file. (Called in a worker's process.)"""
+    machine_file = Path(piece.machine_file)
+    structure = _structure(machine_file)
+    machine = structure.machine
+    hypotheses = structure.hypotheses()
+    classes = classes_of(structure, hypotheses)
+    if piece.number < 0:
+        wanted: list[tuple[dict[str, Any], tuple[Hypothesis, ...]]] = [
+            (
+                {
+                    "name": name_of(each), "part": each.part, "says": each.say(), "weight": each.weight,
+                    "class": number,
+                },
+                (each,),
+            )
+            for each, number in zip(hypotheses, classes, strict=True)
+        ]  # fmt: skip
+    else:
+        first = {number: hypotheses[classes.index(number)] for number in set(classes)}
+        wanted = [({"one": one, "two": two}, (first[one], first[two])) for one, two in piece.pairs]
+    rows = []
+    maps = {each.name: build_memory_map(machine, each, machine_file.parent) for each in machine.processor}
+    worked_out: dict[object, list[dict[str, Any]]] = {}
+    for point in machine.point:
+        processor = machine.processor_of(point.processor).name
+        place = (processor, tuple(sorted(point.on.items())))
+        if place not in worked_out:  # several points are often one place, seen by different instruments
+            look = nominal_look(structure, point, maps[processor])
+            worked_out[place] = [asdict(sight_of(structure, look, faults)) for _, faults in wanted]
+        rows += [
+            {**about, "point": point.name, **sight}
+            for (about, _), sight in zip(wanted, worked_out[place], strict=True)
+        ]
+    file = io.BytesIO()
+    schema = {"bits": pl.UInt64, "expected": pl.UInt64, "seen": pl.UInt64, "address": pl.UInt64}
+    pl.DataFrame(rows, schema_overrides=schema).write_parquet(file)
+    return file.getvalue()
+
+
+# Use ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Dictionary:
+    """A dictionary that was opened.
+
+    Args:
+        classes: Name of each single fault = its class.
+        sights: (class or pair of classes in order, point) = signature.
+    """
+
+    classes: dict[str, int]
+    sights: dict[tuple[tuple[int, ...], str], str]
+
+    def signature(self, faults: Sequence[Hypothesis], point: str) -> str | None:
+        """What these faults would show at a point; None where the dictionary does not have it."""
+        numbers = [self.classes.get(name_of(each)) for each in faults]
+        if None in numbers:
+            return None
+        return self.sights.get((tuple(sorted(number for number in numbers if number is not None)), point))
+
+
+def open_dictionary(machine_file: Path, output: str) -> Dictionary:
+    """The dictionary of a machine as it is now.
+
+    Raises:
+        UsageError: There is none, or only one for an earlier state of the machine file or its images.
+    """
+    fs, path = open_store(output)
+    key = dictionary_key(machine_file)
+    try:
+        singles = pl.read_parquet(fs.cat_file(f"{path}/{key}/singles.parquet"))
+        others = sorted(fs.glob(f"{path}/{key}/pairs-*.parquet"))
+        pairs = [pl.read_parquet(fs.cat_file(each)) for each in others]
+    except FileNotFoundError:
+        raise UsageError(
+            f"{output} has no fault dictionary for {machine_file} as it is now.",
+            f"Make it: wrongbit batch --dictionary {machine_file} --output {output}",
+        ) from None
+    except pl.exceptions.PolarsError as error:
+        raise InputError(
+            f"The dictionary is damaged: {str(error).splitlines()[0]}.",
+            "Delete the folder and make it again.",
+            file=f"{output}/{key}",
+        ) from None
+    classes = dict(singles.select("name", "class").unique().iter_rows())
+    sights: dict[tuple[tuple[int, ...], str], str] = {
+        ((number,), point): signature
+        for number, point, signature in singles.select("class", "point", "signature").iter_rows()
+    }
+    for frame in pairs:
+        for one, two, point, signature in frame.select("one", "two", "point", "signature").iter_rows():
+            sights[(one, two) if one < two else (two, one), point] = signature
+    return Dictionary(classes, sights)
