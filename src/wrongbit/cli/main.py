@@ -64,7 +64,6 @@ VERBS: tuple[Verb, ...] = (
     ),
     Verb("files", "Write the programmer's files for a replacement, and read them back.", "files"),
     Verb("serve", "Open a case in the browser: the workbench, for this computer only.", "serve"),
-    Verb("serve", "Open a case in the browser: the workbench, for this computer only.", "serve"),
     Verb("batch", "Examine many cases or captures side by side, and sum them up.", "batch"),
 )
 """Every verb, in the order in which a repair uses them."""
