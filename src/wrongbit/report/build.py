@@ -16,11 +16,11 @@ from wrongbit.casework.casework import Casework
 from wrongbit.casework.proof import Proof
 from wrongbit.casework.words import counted, listed, weighing_conclusion
 from wrongbit.diagnose.suspects import Weighing
-from wrongbit.errors import CaseError, UsageError, WrongbitError
+from wrongbit.errors import CaseError, WrongbitError
 from wrongbit.job import Explanation, Progress
 from wrongbit.machine.model import Machine
 from wrongbit.report.content import Paragraph, Report, Section
-from wrongbit.report.sections.captures import capture_section, conclusion
+from wrongbit.report.sections.captures import best, capture_section, conclusion
 from wrongbit.report.sections.chips import readings_section, rebuilt_section, replacement_section
 from wrongbit.report.sections.closing import (
     day_and_time,
@@ -126,16 +126,15 @@ def _cautions(machine: Machine) -> tuple[str, ...]:
 
 
 def _summary(
-    work: Casework, weighing: Weighing | None, captured: Sequence[str], proof: Proof | None
+    work: Casework, weighing: Weighing | None, captured: Sequence[str], proof: Proof | str | None
 ) -> Iterator[Paragraph]:
     """What it comes to, for who reads no further."""
     if weighing is not None and weighing.labels:
         yield Paragraph(weighing_conclusion(weighing), "conclusion")
-    elif captured:
-        yield from (Paragraph(told, "conclusion") for told in dict.fromkeys(captured))
-    elif not work.captures():
+    yield from (Paragraph(told) for told in dict.fromkeys(captured))
+    if not work.captures():
         yield absent("No capture was taken yet, so that nothing is known of the bus.")
-    if proof is not None:
+    if isinstance(proof, Proof):
         yield Paragraph(f"Proof of the repair: {proof.sentence}", "conclusion")
     else:
         yield absent("The repair has not been proved by a fresh capture or reading.")
@@ -164,15 +163,14 @@ def _capture(
         explanation = work.explanation(entry)
     except WrongbitError as error:
         explanation = str(error)
+    findings = diagnosis.findings
     row = diagnosis.comparison.summary.first_wrong
     window = None
     if row is not None and job.point.mode != "cycles":
         window = _window(work, entry, diagnosis.comparison.cycles, row)
-    told = (
-        conclusion(job, diagnosis)
-        if diagnosis.findings.observations and diagnosis.findings.fault_seen
-        else ""
-    )
+    told = ""
+    if findings.observations and findings.fault_seen:
+        told = f"{detail.file.name} at {detail.point}: {best(findings)} {conclusion(job, diagnosis)}"
     return told, capture_section(title, job, diagnosis, explanation, window)
 
 
@@ -223,12 +221,12 @@ def _chip_sections(
             yield replacement_section(name, str(error))
 
 
-def _proof(work: Casework, progress: Progress | None) -> Proof | None:
-    """The proof, where anything fresh was captured or read."""
+def _proof(work: Casework, progress: Progress | None) -> Proof | str | None:
+    """The proof, where anything fresh was captured or read; a text: why there can be none."""
     try:
         proof = work.proof(progress=progress)
-    except UsageError:
-        return None
+    except WrongbitError as error:
+        return str(error)
     return proof if proof.captures_after or proof.readings_after else None
 
 

@@ -18,7 +18,7 @@ from wrongbit.reading.weighed import Weighed
 from wrongbit.report.figures.svg import plain, shortened, width_of
 from wrongbit.report.theme import MONO_FACE, Theme
 
-BAR, PADDING, SIZE = 38, 12, 12
+BAR, PADDING, SIZE = 34, 12, 12
 """Pixels: a bar with its label above it, the margin, the text's size."""
 
 

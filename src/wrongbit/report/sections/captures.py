@@ -8,8 +8,9 @@ from functools import partial
 import numpy as np
 
 from wrongbit.capture.capture import Capture
-from wrongbit.casework.words import answering, bank_text, listed, share_text, word_sentence
+from wrongbit.casework.words import answering, bank_text, counted, listed, share_text, word_sentence
 from wrongbit.compare.verdicts import AGREES, DIFFERS
+from wrongbit.faults.findings import Findings
 from wrongbit.instructions.flow import FlowEvidence
 from wrongbit.instructions.instruction import Instruction
 from wrongbit.job import Comparison, Diagnosis, Explanation, Job
@@ -302,10 +303,12 @@ def _faults(job: Job, diagnosis: Diagnosis) -> Iterator[Block]:
         rows.append((mark, share_text(each.probability), says, of, str(each.unexplained)))
     columns = (
         Column(""), Column("odds", "number"), Column("fault", share=1),
-        Column("explains wrong bits", "number"), Column("otherwise than it says", "number"),
+        Column("explains", "number"), Column("left over", "number"),
     )  # fmt: skip
     more = len(order) - len(rows)
-    caption = "Faults by posterior odds." + (f" {more} more are likely less or as little." if more else "")
+    caption = "Faults by posterior odds, with the wrong bits that each explains and those it leaves over." + (
+        f" {more} more are likely less or as little." if more else ""
+    )
     yield Table(columns, tuple(rows), caption, frozenset(range(min(len(ties), len(rows)))))
     yield Figure(
         partial(odds_bars, finding_odds(findings), title="Odds of the faults"),
@@ -321,6 +324,15 @@ def _faults(job: Job, diagnosis: Diagnosis) -> Iterator[Block]:
         f"{findings.observations} unique observations, {findings.wrong_observations} of them wrong; "
         f"{findings.considered} faults and pairs weighed; noise rate {findings.noise:g} a bit.",
         "note",
+    )
+
+
+def best(findings: Findings) -> str:
+    """The likeliest fault with its odds, or that several are tied."""
+    told = f"{findings.best.say()} ({share_text(findings.best.probability)})"
+    others = len(findings.ties) - 1
+    return (
+        f"{told}, or {counted(others, 'other fault')} that cannot be told from it." if others else f"{told}."
     )
 
 

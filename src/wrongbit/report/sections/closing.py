@@ -152,13 +152,15 @@ def _by_hand(entries: Sequence[Entry]) -> list[Block]:
 # -- proof -------------------------------------------------------------------------------------------------
 
 
-def proof_section(proof: Proof | None) -> Section:
+def proof_section(proof: Proof | str | None) -> Section:
     """Before and after the repair.
 
     Args:
-        proof: The last one; None where nothing was captured or read afresh.
+        proof: None where nothing was captured or read afresh; a text: why there can be none.
     """
     title = "Proof of the repair"
+    if isinstance(proof, str):
+        return Section(title, (absent(f"Not proved: {proof}"),))
     if proof is None:
         return Section(
             title,

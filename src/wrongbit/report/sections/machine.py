@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from wrongbit.bringup.advice import next_step
 from wrongbit.bringup.ladder import Ladder
@@ -139,17 +139,17 @@ def ladder_section(ladder: Ladder, machine: Machine) -> Section:
             title, (absent("Not looked at: the machine file has no rail, clock or start-up input to judge."),)
         )
     if ladder.count("not measured") == len(ladder.rungs):
-        return Section(title, (absent("None of its rungs has been measured."), *_ladder_blocks(ladder)))
-    blocks = (*_ladder_blocks(ladder), Paragraph(next_step(ladder, machine), "conclusion"))
-    return Section(title, blocks)
-
-
-def _ladder_blocks(ladder: Ladder) -> Iterator[Block]:
-    yield Figure(
+        return Section(title, (absent("None of its rungs has been measured."), _ladder_table(ladder)))
+    figure = Figure(
         lambda theme: ladder_figure(ladder, theme),
         "Rails, clocks, reset and inputs in the order in which to look: ✓ within its limits, ▲ outside, an "
         "empty ring where nothing was measured.",
     )
+    told = Paragraph(next_step(ladder, machine), "conclusion")
+    return Section(title, (figure, _ladder_table(ladder), told))
+
+
+def _ladder_table(ladder: Ladder) -> Table:
     rows = tuple(
         (
             rung.title,
@@ -169,4 +169,4 @@ def _ladder_blocks(ladder: Ladder) -> Iterator[Block]:
     assumed = " * By the input's logic family; the machine file does not say." if any(
         rung.assumed for rung in ladder.rungs
     ) else ""  # fmt: skip
-    yield Table(columns, rows, f"The same in figures.{assumed}", marked)
+    return Table(columns, rows, f"Every rung with its limits.{assumed}", marked)
