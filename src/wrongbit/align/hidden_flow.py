@@ -44,6 +44,9 @@ Number = TypeVar("Number", bound=np.generic)
 BLOCK = 64
 """Addresses in a block, where there are many: a near jump is one of at most two blocks. A choice."""
 
+FEW_PLACES = 6
+"""Places that are looked at one by one when the best jumps are sought. Measured."""
+
 FEW_ROWS = 8
 """Down to so many rows an array is halved before it is reduced. Measured."""
 
@@ -52,6 +55,9 @@ NOTHING = np.float32(-1e30)
 
 STRETCH = 256
 """Samples between two saved columns of scores."""
+
+LEVEL = 32
+"""Samples after which the best score is brought back to 0."""
 
 KEPT_BYTES = 192 << 20
 """Scores kept for tracing back, in bytes; more are computed again when they are needed."""
@@ -63,7 +69,7 @@ SMALLEST = 1e-14
 """Smallest probability of a word, so that single precision is enough."""
 
 ROWS_BYTES = 256 << 20
-"""Emission rows that are kept, in bytes."""
+"""Emission rows of each kind that are kept, in bytes."""
 
 ELSEWHERE_KNOWN = 0.5
 """Share of reads elsewhere that find a word of the same memory; the others find any word. A choice."""
@@ -176,8 +182,7 @@ class Emissions:
         self._noise = noise
         self._contents = memory.folded(memory.words), memory.folded(memory.known)
         self._likelihood: dict[int, Floats] = {}
-        self._logarithm: dict[int, Floats] = {}
-        self._most = max(16, ROWS_BYTES // (8 * len(memory)))
+        self.most_rows = max(16, ROWS_BYTES // (8 * len(memory)))
         self.elsewhere = [self._elsewhere(code) for code in range(len(self.words))]
 
     def _row(self, code: int) -> NDArray[np.float64]:
@@ -191,25 +196,20 @@ class Emissions:
         # By number of known bits, then by number of wrong ones among them.
         table = 0.5 ** (total - bits[:, None]) * self._noise ** bits[None, :]
         table = table * (1 - self._noise) ** np.maximum(bits[:, None] - bits[None, :], 0)
-        return np.asarray(np.maximum(table[sure, wrong], SMALLEST), np.float64)
+        return np.asarray(np.maximum(table[sure, wrong], SMALLEST), np.float64).reshape(-1)
 
     def likelihood(self, code: int) -> Floats:
-        """``float32 (block, blocks)`` probability of the word with this code at each address."""
+        """``float32 (S,)`` probability of the word with this code at each address, in the order of scores."""
         row = self._likelihood.get(code)
         if row is None:
-            if len(self._likelihood) >= self._most:
+            if len(self._likelihood) >= self.most_rows:
                 self._likelihood.clear()
             row = self._likelihood[code] = self._row(code).astype(np.float32)
         return row
 
     def logarithm(self, code: int) -> Floats:
-        """The logarithm of `likelihood`."""
-        row = self._logarithm.get(code)
-        if row is None:
-            if len(self._logarithm) >= self._most:
-                self._logarithm.clear()
-            row = self._logarithm[code] = np.log(self._row(code)).astype(np.float32)
-        return row
+        """The logarithm of `likelihood`, which is not kept."""
+        return np.asarray(np.log(self._row(code)).astype(np.float32))
 
     def _elsewhere(self, code: int) -> float:
         anything = 0.5 ** int(self.masks[code]).bit_count()
@@ -287,7 +287,7 @@ class _Steps:
         logarithms: Take the logarithm of each.
 
     The score of a state elsewhere includes the way back, so that both kinds of state step onward in the same
-    way; ``enter`` includes it too.
+    way; ``enter`` includes it too. ``enter`` is relative to ``remain``.
     """
 
     def __init__(self, habits: Habits, memory: Memory, *, logarithms: bool) -> None:
@@ -295,12 +295,12 @@ class _Steps:
             return (np.log(values) if logarithms else values).astype(np.float32)
 
         def spread(values: Rates) -> Floats:
-            return ready(memory.folded(values))
+            return ready(memory.folded(values).reshape(-1))
 
         near_size = memory.block * min(3, memory.blocks)
         self.onward = spread(habits.onward)
         self.again = spread(habits.again)
-        self.enter = spread(habits.away * (1 - habits.away_again))
+        self.enter = spread(habits.away * ((1 - habits.away_again) / habits.away_again))
         self.near = ready(np.array(habits.near / near_size))[()]
         self.far = ready(np.array(habits.far / len(memory)))[()]
         self.remain = ready(np.array(habits.away_again))[()]
@@ -308,9 +308,36 @@ class _Steps:
         self.arc_from = memory.place(habits.arc_from)
         self.arc_to = memory.place(habits.arc_to)
         self.arc = ready(habits.arc)
-        self.arcs_into: dict[int, list[tuple[int, np.float32]]] = {}
-        for source, target, each in zip(self.arc_from.tolist(), self.arc_to.tolist(), self.arc, strict=True):
+        self.arcs_into: dict[int, list[tuple[int, float]]] = {}
+        for source, target, each in zip(
+            self.arc_from.tolist(), self.arc_to.tolist(), self.arc.tolist(), strict=True
+        ):
             self.arcs_into.setdefault(target, []).append((source, each))
+
+
+@dataclass(frozen=True)
+class _Scores:
+    """Scores of neighbouring samples.
+
+    Args:
+        code: ``float32 (length, S)`` of the walk at each place.
+        away: ``float32 (length, S)`` of a read elsewhere, from which the walk comes back to the next address.
+        jump: ``float32 (length, blocks)`` of the best jump into each block, the sample's word left out.
+    """
+
+    code: Floats
+    away: Floats
+    jump: Floats
+
+    @staticmethod
+    def room(length: int, memory: Memory) -> _Scores:
+        """Room for so many samples."""
+        size = (length, len(memory))
+        return _Scores(
+            np.empty(size, np.float32),
+            np.empty(size, np.float32),
+            np.empty((length, memory.blocks), np.float32),
+        )
 
 
 @dataclass
@@ -320,15 +347,15 @@ class _Stretch:
     start: int
     length: int
     before: tuple[Floats, Floats]
-    rows: tuple[Floats, Floats] | None = None
+    scores: _Scores | None = None
 
 
 @dataclass
 class _Viterbi:
     """The forward recursion with what is needed to trace back.
 
-    The past is settled as soon as all states that can still win have one ancestor; only what lies after it is
-    kept.
+    All scores of a sample are relative to that of another read elsewhere. The past is settled as soon as all
+    states that can still win have one ancestor; only what lies after it is kept.
     """
 
     memory: Memory
@@ -336,35 +363,50 @@ class _Viterbi:
     steps: _Steps
     count: int
     stretches: list[_Stretch] = field(default_factory=list)
-    _room: list[tuple[Floats, Floats]] = field(default_factory=list)
+    _room: list[_Scores] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         m = self.memory
         self.address = np.zeros(self.count, np.int64)
         self.away = np.zeros(self.count, np.bool_)
         self.jump = np.zeros(self.count, np.bool_)
-        self._fold = _Fold(m.block, m.blocks, np.maximum)
+        self._fold = _Fold(m.block, m.blocks)
         self._beside = _Beside(m.blocks, np.maximum)
         self._shape = (m.block, m.blocks)
         everyone = np.arange(len(m))
         self._has_arc = np.zeros(len(m), np.bool_)
         self._has_arc[self.steps.arc_to] = True
         self._previous = m.place((everyone - 1) % len(m))[np.argsort(m.place(everyone))]
-        self._elsewhere = [np.float32(each) for each in np.log(self.emissions.elsewhere)]
+        elsewhere = np.log(self.emissions.elsewhere) + float(self.steps.remain)
+        self._emitted = [np.float32(each) for each in elsewhere]
+        self._relative: dict[int, Floats] = {}
+        self._nearer = max(self.steps.near - self.steps.far, np.float32(0))
+        own = range(m.blocks)
+        self._around = [sorted({(each - 1) % m.blocks, each, (each + 1) % m.blocks}) for each in own]
+
+    def _word(self, code: int) -> Floats:
+        """``float32 (S,)`` logarithm of a word's probability at each place, over that of a read elsewhere."""
+        row = self._relative.get(code)
+        if row is None:
+            if len(self._relative) >= self.emissions.most_rows:
+                self._relative.clear()
+            row = self._relative[code] = self.emissions.logarithm(code) - self._emitted[code]
+        return row
 
     def run(self) -> None:
         """Settle the whole path."""
-        code = np.full(self._shape, np.float32(-np.log(len(self.memory))))
-        away = np.full(self._shape, NOTHING)
+        size = len(self.memory)
+        code = np.full(size, np.float32(-np.log(size)))
+        away = np.full(size, NOTHING)
         start = 0
         while start < self.count:
             length = min(STRETCH, self.count - start)
             if start:
-                top = np.float32(max(code.max(), away.max()))
-                code, away = code - top, np.maximum(away - top, NOTHING)  # copies: the rows are used again
+                code, away = code.copy(), away.copy()  # the rows are used again
+                _level(code, away)
             stretch = _Stretch(start, length, (code, away))
-            stretch.rows = self._rows(stretch)
-            code, away = stretch.rows[0][length - 1], stretch.rows[1][length - 1]
+            stretch.scores = self._forward(stretch)
+            code, away = stretch.scores.code[length - 1], stretch.scores.away[length - 1]
             self.stretches.append(stretch)
             start += length
             if start == self.count:
@@ -373,45 +415,54 @@ class _Viterbi:
                 self._settle_what_is_certain()
                 self._forget()
 
-    def _rows(self, stretch: _Stretch) -> tuple[Floats, Floats]:
-        """Scores of every sample of a stretch: ``float32 (length, block, blocks)``, twice."""
-        codes, aways = self._room.pop() if self._room else self._more_room()
-        spare = np.empty(self._shape, np.float32)
-        shift, steps, logarithm = _Shift(self._shape), self.steps, self.emissions.logarithm
+    def _forward(self, stretch: _Stretch) -> _Scores:
+        """Scores of every sample of a stretch."""
+        scores = self._room.pop() if self._room else _Scores.room(STRETCH, self.memory)
+        steps, shift = self.steps, _Shift(self._shape)
+        onward, again, enter = steps.onward, steps.again, steps.enter
+        add, maximum = np.add, np.maximum
         code, away = stretch.before
         for at in range(stretch.length):
-            word = self.emissions.code[stretch.start + at]
-            new, new_away = codes[at], aways[at]
+            word = self._word(self.emissions.code[stretch.start + at])
+            new, new_away = scores.code[at], scores.away[at]
             if stretch.start + at == 0:  # the first sample is not reached by a step
-                np.add(code, logarithm(word), out=new)
+                add(code, word, out=new)
                 new_away[:] = NOTHING
             else:
-                np.add(code, steps.onward, out=shift.here)
-                np.maximum(shift.here, away, out=shift.here)
-                np.add(code, steps.again, out=new)
-                np.maximum(new, shift.moved(), out=new)
-                np.maximum(new, self._jumps(code), out=new)
+                if at and not at % LEVEL:
+                    _level(code, away)
+                jump = self._jumps(code, scores.jump[at])
+                add(code, onward, out=shift.here)
+                maximum(shift.here, away, out=shift.here)
+                add(code, again, out=new)
+                maximum(new, shift.moved(), out=new)
+                table = new.reshape(self._shape)
+                maximum(table, jump, out=table)
                 if len(steps.arc):
-                    np.maximum.at(new.reshape(-1), steps.arc_to, code.reshape(-1)[steps.arc_from] + steps.arc)
-                np.add(new, logarithm(word), out=new)
-                np.add(away, steps.remain, out=new_away)
-                np.add(code, steps.enter, out=spare)
-                np.maximum(new_away, spare, out=new_away)
-                np.add(new_away, self._elsewhere[word], out=new_away)
+                    maximum.at(new, steps.arc_to, code[steps.arc_from] + steps.arc)
+                add(new, word, out=new)
+                add(code, enter, out=new_away)
+                maximum(new_away, away, out=new_away)
             code, away = new, new_away
-        return codes, aways
+        return scores
 
-    def _more_room(self) -> tuple[Floats, Floats]:
-        shape = (STRETCH, *self._shape)
-        return np.empty(shape, np.float32), np.empty(shape, np.float32)
-
-    def _jumps(self, code: Floats) -> Floats:
+    def _jumps(self, code: Floats, out: Floats) -> Floats:
         """``float32 (blocks,)`` best score of a jump into each block."""
-        best = self._fold(code)
-        near = self._beside(best)
-        near += self.steps.near
-        np.maximum(near, np.maximum.reduce(best) + self.steps.far, out=near)
-        return near
+        top = code[code.argmax()]
+        # Where near jumps are likelier than far ones, only those from the few best places can win.
+        (good,) = (code > top - self._nearer).nonzero()
+        if len(good) > FEW_PLACES:
+            self._fold(code.reshape(self._shape), self._beside.middle)
+            near = self._beside(out)
+            near += self.steps.near
+            return np.maximum(near, top + self.steps.far, out=out)
+        out.fill(top + self.steps.far)
+        for place in good.tolist():
+            score = code[place] + self.steps.near
+            for block in self._around[place % self.memory.blocks]:
+                if score > out.item(block):
+                    out[block] = score
+        return out
 
     # -- tracing back ----------------------------------------------------------------------------------
 
@@ -422,50 +473,53 @@ class _Viterbi:
     def _settle_what_is_certain(self) -> None:
         """Settle everything before the newest stretch, if all states at its end have one ancestor there."""
         newest = self.stretches[-1]
+        if len(self.stretches) < 2:
+            return
         size = len(self.memory)
-        place, gone = np.tile(np.arange(size), 2), np.repeat([False, True], size)
-        for at in range(newest.length - 1, -1, -1):
+        place, gone = np.arange(size), np.arange(size)
+        for at in range(newest.length - 1, 0, -1):
             place, gone = self._step_back(newest, at, place, gone)
-            if len(place) == 1:
-                if at and len(self.stretches) > 1:
-                    self._settle(self._trace(newest, (int(place[0]), bool(gone[0])), None, at), 1)
+            if len(place) + len(gone) == 1:
+                state = (int(place[0]), False) if len(place) else (int(gone[0]), True)
+                self._settle(self._trace(newest, state, None, at), 1)
                 return
 
     def _step_back(
-        self, stretch: _Stretch, at: int, place: NDArray[np.intp], gone: NDArray[np.bool_]
-    ) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
-        """The different states from which these states at a sample come."""
-        codes, _ = self._kept(stretch)
-        code, away = self._before(stretch, at)
-        flat, flat_away = code.reshape(-1), away.reshape(-1)
-        steps = self.steps
-        enter, remain = flat + steps.enter.reshape(-1), flat_away + steps.remain
+        self, stretch: _Stretch, at: int, place: NDArray[np.intp], gone: NDArray[np.intp]
+    ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """The different states from which these come: places of a walk, and of walks that read elsewhere."""
+        scores, (code, away) = self._kept(stretch), self._before(stretch, at)
+        onward, again, enter = self.steps.onward, self.steps.again, self.steps.enter
         before = self._previous[place]
-        onward, back = (flat + steps.onward.reshape(-1))[before], flat_away[before]
-        again = (flat + steps.again.reshape(-1))[place]
-        simple = np.maximum(np.maximum(onward, back), again)
-        came = np.where(again > np.maximum(onward, back), place, before)
-        from_away = (came == before) & (back > onward)
-        word = self.emissions.code[stretch.start + at]
-        walked = simple + self.emissions.logarithm(word).reshape(-1)[place] >= codes[at].reshape(-1)[place]
-        origin = self._origins(code)
-        came = np.where(walked, came, origin[place % self.memory.blocks])
-        for index in np.flatnonzero(~walked & ~gone & self._has_arc[place]):
-            came[index] = self._jumped_from(code, int(place[index]))
-        states = np.unique(
-            np.where(gone, 2 * place + (remain > enter)[place], 2 * came + (from_away & walked))
-        )
-        return states // 2, (states & 1).astype(np.bool_)
+        ahead, back = code[before] + onward[before], away[before]
+        came_on, stayed = np.maximum(ahead, back), code[place] + again[place]
+        jumped = scores.jump[at][place % self.memory.blocks]
+        best = np.maximum(np.maximum(came_on, stayed), jumped)
+        came = np.where(stayed > came_on, place, before)
+        from_away = (back > ahead) & (stayed <= came_on)
+        jumps = np.flatnonzero(best > np.maximum(came_on, stayed))
+        if len(jumps):
+            came[jumps] = self._origins(code.reshape(self._shape))[place[jumps] % self.memory.blocks]
+            from_away[jumps] = False
+        for index in np.flatnonzero(self._has_arc[place]).tolist():
+            source, score = self._arc_into(code, int(place[index]))
+            if score > best[index]:
+                came[index], from_away[index] = source, False
+        walks, elsewhere = np.zeros((2, len(self.memory)), np.bool_)
+        walks[came[~from_away]] = elsewhere[came[from_away]] = True
+        remained = away[gone] > code[gone] + enter[gone]
+        walks[gone[~remained]] = elsewhere[gone[remained]] = True
+        return np.flatnonzero(walks), np.flatnonzero(elsewhere)
 
-    def _kept(self, stretch: _Stretch) -> tuple[Floats, Floats]:
+    def _kept(self, stretch: _Stretch) -> _Scores:
         """Scores of a stretch, computed again if they were dropped."""
-        return stretch.rows if stretch.rows is not None else self._rows(stretch)
+        return stretch.scores if stretch.scores is not None else self._forward(stretch)
 
     def _before(self, stretch: _Stretch, at: int) -> tuple[Floats, Floats]:
         """Scores just before a sample of a stretch whose scores are kept."""
-        if not at or stretch.rows is None:
+        if not at or stretch.scores is None:
             return stretch.before
-        return stretch.rows[0][at - 1], stretch.rows[1][at - 1]
+        return stretch.scores.code[at - 1], stretch.scores.away[at - 1]
 
     def _settle(self, state: tuple[int, bool], leave: int) -> None:
         """Write the path that ends in this state before the last ``leave`` stretches; forget its scores."""
@@ -483,55 +537,54 @@ class _Viterbi:
 
     def _drop(self, stretch: _Stretch) -> None:
         """Scores are dropped, and their room, already in the computer's fast memory, is used again."""
-        if stretch.rows is not None:
-            self._room.append(stretch.rows)
-            stretch.rows = None
+        if stretch.scores is not None:
+            self._room.append(stretch.scores)
+            stretch.scores = None
 
     def _trace(
         self, stretch: _Stretch, state: tuple[int, bool], into: _Viterbi | None, end: int | None = None
     ) -> tuple[int, bool]:
         """From a state before sample ``end`` of a stretch (left out: all) back to one before its first."""
-        codes, aways = self._kept(stretch)
-        blocks, steps = self.memory.blocks, self.steps
-        onward, stay, enter = steps.onward.reshape(-1), steps.again.reshape(-1), steps.enter.reshape(-1)
+        scores, blocks, block = self._kept(stretch), self.memory.blocks, self.memory.block
+        onward, again, enter = self.steps.onward, self.steps.again, self.steps.enter
         place, gone = state
         for at in range((stretch.length if end is None else end) - 1, -1, -1):
             sample = stretch.start + at
             if into is not None:
-                into.address[sample] = (place % blocks) * self.memory.block + place // blocks
+                into.address[sample] = (place % blocks) * block + place // blocks
                 into.away[sample] = gone
             if sample == 0:
                 break
-            code, away = (codes[at - 1], aways[at - 1]) if at else stretch.before
-            flat, flat_away = code.reshape(-1), away.reshape(-1)
-            word = self.emissions.code[sample]
+            code, away = (scores.code[at - 1], scores.away[at - 1]) if at else stretch.before
             if gone:
-                gone = bool(flat_away[place] + steps.remain > flat[place] + enter[place])
+                gone = away.item(place) > code.item(place) + enter.item(place)
                 continue
-            before = self._previous[place]
-            ahead, back, again = flat[before] + onward[before], flat_away[before], flat[place] + stay[place]
-            simple = max(ahead, back, again)
-            if simple + self.emissions.logarithm(word).reshape(-1)[place] < codes[at].reshape(-1)[place]:
-                place = self._jumped_from(code, place)
+            before = self._previous.item(place)
+            ahead, back = code.item(before) + onward.item(before), away.item(before)
+            stayed = code.item(place) + again.item(place)
+            simple = max(ahead, back, stayed)
+            jumped = scores.jump.item(at, place % blocks)
+            source, score = self._arc_into(code, place)
+            if max(jumped, score) > simple:
+                place = source if score > jumped else self._origin(code.reshape(self._shape), place % blocks)
                 if into is not None:
                     into.jump[sample] = True
-            elif again <= max(ahead, back):
-                place, gone = int(before), bool(back > ahead)
+            elif stayed < simple:
+                place, gone = before, back > ahead
         return place, gone
 
-    def _jumped_from(self, code: Floats, place: int) -> int:
-        """Where the best jump to a place comes from: along an arc, or any jump into its block."""
-        flat = code.reshape(-1)
-        origin = self._origin(code, place % self.memory.blocks)
-        best = self._jumps(code)[place % self.memory.blocks]
+    def _arc_into(self, code: Floats, place: int) -> tuple[int, float]:
+        """The best origin of an arc into a place, with its score; `NOTHING` where there is none."""
+        best = -1, float(NOTHING)
         for source, cost in self.steps.arcs_into.get(place, ()):
-            if flat[source] + cost > best:
-                origin, best = source, flat[source] + cost
-        return origin
+            score = code.item(source) + cost
+            if score > best[1]:
+                best = source, score
+        return best
 
     def _origins(self, code: Floats) -> NDArray[np.intp]:
         """`_origin` of every block."""
-        best = self._fold(code)
+        best = self._fold(code, self._beside.middle)
         blocks = self.memory.blocks
         own = np.arange(blocks)
         beside = np.stack([(own - 1) % blocks, own, (own + 1) % blocks])
@@ -542,13 +595,20 @@ class _Viterbi:
 
     def _origin(self, code: Floats, block: int) -> int:
         """Where the best jump into a block comes from, arcs apart."""
-        best = self._fold(code)
+        best = self._fold(code, self._beside.middle)
         blocks = self.memory.blocks
         beside = sorted({(block - 1) % blocks, block, (block + 1) % blocks})
         nearest = max(beside, key=lambda each: best[each])
         top = int(best.argmax())
         column = nearest if best[nearest] + self.steps.near >= best[top] + self.steps.far else top
         return int(code[:, column].argmax()) * blocks + column
+
+
+def _level(code: Floats, away: Floats) -> None:
+    """Bring the best score to 0, so that single precision is enough."""
+    top = max(code[code.argmax()], away[away.argmax()])
+    code -= top
+    np.maximum(away - top, NOTHING, out=away)
 
 
 def likeliest_path(memory: Memory, seen: Words, seen_known: Words, flow: Flow | Habits) -> Path:
@@ -584,27 +644,42 @@ class _Shift:
 
     def __init__(self, shape: tuple[int, int]) -> None:
         room = np.empty((shape[0] + 1, shape[1]), np.float32)
-        self.here = room[1:]
-        self._moved = room[:-1]
+        self.here = room[1:].reshape(-1)
+        self._moved = room[:-1].reshape(-1)
         self._head, self._head_rest, self._tail_rest = room[0], room[0, 1:], room[-1, :-1]
         self._last = room[-1]
 
     def moved(self) -> Floats:
-        """For each address what was put into ``here`` for the one before it."""
+        """``float32 (S,)`` for each address what was put into ``here`` for the one before it."""
         self._head_rest[:] = self._tail_rest
         self._head[0] = self._last[-1]
         return self._moved
 
 
+class _ShiftBack:
+    """As `_Shift`, the other way: for each address the value of the next one."""
+
+    def __init__(self, shape: tuple[int, int]) -> None:
+        room = np.empty((shape[0] + 1, shape[1]), np.float32)
+        self.here = room[:-1].reshape(-1)
+        self._moved = room[1:].reshape(-1)
+        self._first, self._tail, self._tail_rest = room[0], room[-1], room[-1, :-1]
+        self._first_rest = room[0, 1:]
+
+    def moved(self) -> Floats:
+        """``float32 (S,)`` for each address what was put into ``here`` for the next one."""
+        self._tail_rest[:] = self._first_rest
+        self._tail[-1] = self._first[0]
+        return self._moved
+
+
 class _Fold:
-    """Joins the rows of an array: the sum, or the greatest, of each block.
+    """The greatest value of each block.
 
     Halving is faster in numpy than reducing along the rows, until few are left.
     """
 
-    def __init__(self, rows: int, columns: int, join: np.ufunc) -> None:
-        self._join = join
-        self._row = np.empty(columns, np.float32)
+    def __init__(self, rows: int, columns: int) -> None:
         self._halves: list[tuple[Floats, Floats, Floats]] = []
         self._middle = 0
         while rows > FEW_ROWS and rows % 2 == 0:
@@ -613,38 +688,38 @@ class _Fold:
             self._middle = self._middle or rows
             self._halves.append((half, half[: rows // 2], half[rows // 2 :]))
 
-    def __call__(self, values: Floats) -> Floats:
-        """``float32 (columns,)``; the next call overwrites it."""
-        join = self._join
+    def __call__(self, values: Floats, out: Floats) -> Floats:
+        """``float32 (columns,)``, which is ``out``."""
         if self._halves:
             low, high = values[: self._middle], values[self._middle :]
             for values, next_low, next_high in self._halves:
-                join(low, high, out=values)
+                np.maximum(low, high, out=values)
                 low, high = next_low, next_high
-        row: Floats = join.reduce(values, axis=0, out=self._row)
-        return row
+        np.maximum.reduce(values, axis=0, out=out)
+        return out
 
 
 class _Beside:
-    """Joins each block's value with those of its neighbours in the circle; each neighbour counts once."""
+    """Joins each block's value with those of its neighbours in the circle; each neighbour counts once.
+
+    The values are put into ``middle`` beforehand.
+    """
 
     def __init__(self, count: int, join: np.ufunc) -> None:
         room = np.empty(count + 2, np.float32)
         self._join, self._count, self._room = join, count, room
-        self._middle, self._before, self._after = room[1:-1], room[:-2], room[2:]
-        self._result = np.empty(count, np.float32)
+        self.middle, self._before, self._after = room[1:-1], room[:-2], room[2:]
 
-    def __call__(self, values: Floats) -> Floats:
-        """``float32 (count,)``; the next call overwrites it."""
-        join, room, result = self._join, self._room, self._result
+    def __call__(self, out: Floats) -> Floats:
+        """``float32 (count,)``, which is ``out``."""
+        join, room = self._join, self._room
         if self._count < 3:
-            result[:] = join.reduce(values)
-            return result
-        self._middle[:] = values
-        room[0], room[-1] = values[-1], values[0]
-        join(self._before, self._after, out=result)
-        join(result, values, out=result)
-        return result
+            out[:] = join.reduce(self.middle)
+            return out
+        room[0], room[-1] = room[-2], room[1]
+        join(self._before, self._after, out=out)
+        join(out, self.middle, out=out)
+        return out
 
 
 # -- the posterior -----------------------------------------------------------------------------------------
@@ -686,43 +761,41 @@ class _Sums:
 
     def __post_init__(self) -> None:
         memory = self.memory
-        self._elsewhere = [np.float32(each) for each in self.emissions.elsewhere]
-        self._fold = _Fold(memory.block, memory.blocks, np.add)
-        self._beside = _Beside(memory.blocks, np.add)
+        self._elsewhere = [np.float32(each * float(self.steps.remain)) for each in self.emissions.elsewhere]
         self._shape = (memory.block, memory.blocks)
+        self._beside = _Beside(memory.blocks, np.add)
+        self._jump = np.empty(memory.blocks, np.float32)
+        self._rows, self._columns = (np.ones(size, np.float32) for size in self._shape)
 
     def forward(self) -> tuple[NDArray[np.float64], float]:
         """Logarithm of the forward value at the path's states, and that of all words."""
         steps, count = self.steps, len(self.place)
         values, scales = np.empty(count), np.empty(count)
-        places, gone = self.place.tolist(), self.away.tolist()
-        likelihood, codes = self.emissions.likelihood, self.emissions.code
+        places, gone, codes = self.place.tolist(), self.away.tolist(), self.emissions.code
+        add, multiply, likelihood = np.add, np.multiply, self.emissions.likelihood
         code = likelihood(codes[0]) / np.float32(len(self.memory))
-        away = np.zeros(self._shape, np.float32)
-        new, shift = np.empty(self._shape, np.float32), _Shift(self._shape)
+        away, new, shift = np.zeros_like(code), np.empty_like(code), _Shift(self._shape)
         scale = 0.0
         for sample in range(count):
             if sample:
                 word = codes[sample]
-                by_block = self._fold(code)
-                total = float(np.add.reduce(by_block))
+                jumps, total = self._jumps(code)
                 if total < LOW:
-                    by_block = by_block / np.float32(total)
-                    scale += _rescale(total, code, away)
-                np.multiply(code, steps.onward, out=shift.here)
-                np.add(shift.here, away, out=shift.here)
-                np.multiply(code, steps.again, out=new)
-                np.add(new, shift.moved(), out=new)
-                np.add(new, self._jumps(by_block), out=new)
+                    scale += _rescale(total, code, away, jumps)
+                multiply(code, steps.onward, out=shift.here)
+                add(shift.here, away, out=shift.here)
+                multiply(code, steps.again, out=new)
+                add(new, shift.moved(), out=new)
+                table = new.reshape(self._shape)
+                add(table, jumps, out=table)
                 if len(steps.arc):
-                    np.add.at(new.reshape(-1), steps.arc_to, code.reshape(-1)[steps.arc_from] * steps.arc)
-                np.multiply(new, likelihood(word), out=new)
-                np.multiply(code, steps.enter, out=code)
-                np.multiply(away, steps.remain, out=away)
-                np.add(away, code, out=away)
-                np.multiply(away, self._elsewhere[word], out=away)
+                    add.at(new, steps.arc_to, code[steps.arc_from] * steps.arc)
+                multiply(new, likelihood(word), out=new)
+                multiply(code, steps.enter, out=code)
+                add(away, code, out=away)
+                multiply(away, self._elsewhere[word], out=away)
                 code, new = new, code
-            values[sample] = (away if gone[sample] else code).reshape(-1)[places[sample]]
+            values[sample] = (away if gone[sample] else code).item(places[sample])
             scales[sample] = scale
         every = float(code.sum(dtype=np.float64) + away.sum(dtype=np.float64) / steps.back)
         with np.errstate(divide="ignore"):
@@ -732,44 +805,46 @@ class _Sums:
         """Logarithm of the backward value at the path's states."""
         steps, count = self.steps, len(self.place)
         values, scales = np.empty(count), np.empty(count)
-        places, gone = self.place.tolist(), self.away.tolist()
-        likelihood, codes = self.emissions.likelihood, self.emissions.code
-        code = np.ones(self._shape, np.float32)
-        away = np.full(self._shape, 1 / steps.back, np.float32)
-        here, spare = np.empty(self._shape, np.float32), np.empty(self._shape, np.float32)
+        places, gone, codes = self.place.tolist(), self.away.tolist(), self.emissions.code
+        add, multiply, likelihood = np.add, np.multiply, self.emissions.likelihood
+        code = np.ones(len(self.memory), np.float32)
+        away = np.full(len(self.memory), 1 / steps.back, np.float32)
+        spare, shift = np.empty_like(code), _ShiftBack(self._shape)
+        here, table = shift.here, code.reshape(self._shape)
         scale = 0.0
         for sample in range(count - 1, -1, -1):
-            values[sample] = (away if gone[sample] else code).reshape(-1)[places[sample]]
+            values[sample] = (away if gone[sample] else code).item(places[sample])
             scales[sample] = scale
             if not sample:
                 break
             word = codes[sample]
-            np.multiply(code, likelihood(word), out=here)
-            np.multiply(away, self._elsewhere[word], out=away)
-            np.multiply(here, steps.again, out=code)
-            np.multiply(away, steps.enter, out=spare)
-            np.add(code, spare, out=code)
-            np.multiply(away, steps.remain, out=away)
-            _step_back(here, spare)
-            np.add(away, spare, out=away)
-            np.multiply(spare, steps.onward, out=spare)
-            np.add(code, spare, out=code)
-            by_block = self._fold(here)
-            np.add(code, self._jumps(by_block), out=code)
+            multiply(code, likelihood(word), out=here)
+            multiply(away, self._elsewhere[word], out=away)
+            following = shift.moved()
+            multiply(here, steps.again, out=code)
+            multiply(away, steps.enter, out=spare)
+            add(code, spare, out=code)
+            multiply(following, steps.onward, out=spare)
+            add(code, spare, out=code)
+            add(away, following, out=away)
+            jumps, total = self._jumps(here)
+            add(table, jumps, out=table)
             if len(steps.arc):
-                np.add.at(code.reshape(-1), steps.arc_from, here.reshape(-1)[steps.arc_to] * steps.arc)
-            total = float(np.add.reduce(by_block))
+                add.at(code, steps.arc_from, here[steps.arc_to] * steps.arc)
             if total < LOW * len(self.memory):
                 scale += _rescale(total / len(self.memory), code, away)
         with np.errstate(divide="ignore"):
             return np.asarray(np.log(values) + scales)
 
-    def _jumps(self, by_block: Floats) -> Floats:
-        """``float32 (blocks,)`` what jumps bring to each address of a block."""
-        jumps = self._beside(by_block)
+    def _jumps(self, code: Floats) -> tuple[Floats, float]:
+        """``float32 (blocks,)`` what jumps bring to each address of a block, and the sum of all values."""
+        by_block = self._beside.middle
+        np.dot(self._rows, code.reshape(self._shape), out=by_block)
+        total = float(by_block.dot(self._columns))
+        jumps = self._beside(self._jump)
         jumps *= self.steps.near
-        jumps += np.add.reduce(by_block) * self.steps.far
-        return jumps
+        jumps += np.float32(total) * self.steps.far
+        return jumps, total
 
 
 def _rescale(total: float, *values: Floats) -> float:
@@ -777,13 +852,6 @@ def _rescale(total: float, *values: Floats) -> float:
     for each in values:
         each /= np.float32(total)
     return float(np.log(total))
-
-
-def _step_back(here: Floats, out: Floats) -> None:
-    """For each address the value of the next one."""
-    out[:-1] = here[1:]
-    out[-1, :-1] = here[0, 1:]
-    out[-1, -1] = here[0, 0]
 
 
 # -- learning ----------------------------------------------------------------------------------------------
