@@ -378,13 +378,15 @@ def message(error: WrongbitError) -> Element:
     return outer
 
 
-def caution(text: str) -> Element:
-    """Where work can hurt."""
-    outer = tag("p", classes="wb-caution")
-    with outer:
-        tag("strong", "Caution ")
-        tag("span", text)
-    return outer
+def cautions(texts: Sequence[str]) -> None:
+    """Where work can hurt: always in sight, above what is to be done."""
+    if not texts:
+        return
+    with tag("aside", classes="wb-cautions", aria_label="Cautions"):
+        tag("strong", "Caution" if len(texts) == 1 else "Cautions")
+        with tag("ul"):
+            for text in texts:
+                tag("li", text)
 
 
 def quiet(text: str) -> Element:

@@ -28,7 +28,7 @@ from wrongbit.web.elements import (
     Choice,
     Field,
     button,
-    caution,
+    cautions,
     figure,
     guarded,
     heading,
@@ -97,8 +97,7 @@ def draw_stand_in(bench: Workbench) -> None:
 
 
 def _draw(bench: Workbench) -> None:
-    for text in CAUTIONS:
-        caution(text)
+    cautions(CAUTIONS)
     with tag("div", classes="wb-controls"):
         form = _Form(bench)
 

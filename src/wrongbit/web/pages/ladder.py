@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from wrongbit.bringup.advice import cautions, next_step, probe_notes
+from wrongbit.bringup.advice import cautions as cautions_of
+from wrongbit.bringup.advice import next_step, probe_notes
 from wrongbit.bringup.ladder import Ladder, Rung, rungs_of
 from wrongbit.bringup.measured import read_measured
 from wrongbit.case.entries import ValueAdded
@@ -10,7 +11,6 @@ from wrongbit.errors import UsageError
 from wrongbit.web.elements import (
     Field,
     button,
-    caution,
     link,
     live,
     paragraph,
@@ -19,6 +19,7 @@ from wrongbit.web.elements import (
     tag,
     tell,
 )
+from wrongbit.web.elements import cautions as show_cautions
 from wrongbit.web.rungs import draw_rungs
 from wrongbit.web.stand_in import draw_stand_in
 from wrongbit.web.workbench import Workbench
@@ -45,7 +46,7 @@ def page(bench: Workbench) -> None:
         live(
             bench,
             "Judging the ladder",
-            lambda progress: bench.casework.ladder(),
+            bench.casework.ladder,
             lambda ladder: _ladder(bench, ladder),
         )
         with tag("div", classes="wb-controls"):
@@ -56,8 +57,7 @@ def page(bench: Workbench) -> None:
 
 def _ladder(bench: Workbench, ladder: Ladder) -> None:
     machine = bench.casework.machine
-    for text in cautions(machine):
-        caution(text)
+    show_cautions(cautions_of(machine))
     with tag("div", classes="wb-panel wb-now"):
         paragraph(next_step(ladder, machine), classes="wb-big")
     draw_rungs(ladder.rungs, lambda rung: _entry(bench, rung))

@@ -48,7 +48,7 @@ def _draw(bench: Workbench, overview: Overview) -> None:
 
 
 def _proposal(bench: Workbench, number: int, proposal: ProposalLine) -> None:
-    sentence = f"{proposal.sentence[:1].upper()}{proposal.sentence[1:]}"
+    sentence = f"{proposal.sentence[:1].upper()}{proposal.sentence[1:].rstrip('.')}"
     with section(f"{number}. {sentence}"):
         paragraph(
             f"{proposal.minutes:g} min; expected to remove {proposal.gain:.2f} bits of doubt and to leave "

@@ -9,7 +9,7 @@ from wrongbit.report.figures import Lane, StripWord, bit_strip, percent
 from wrongbit.report.theme import LIGHT
 from wrongbit.web.elements import (
     Cell,
-    caution,
+    cautions,
     copyable,
     figure,
     heading,
@@ -35,10 +35,9 @@ def page(bench: Workbench) -> None:
 
 
 def _draw(overview: Overview) -> None:
-    for text in overview.cautions:
-        caution(text)
+    cautions(overview.cautions)
     _now(overview)
-    with tag("div", classes="wb-columns"):
+    with tag("div", classes="wb-two"):
         with section("Bring-up ladder"):
             if overview.ladder_next:
                 paragraph(overview.ladder_next)
@@ -63,14 +62,36 @@ def _now(overview: Overview) -> None:
         if overview.proved:
             paragraph(f"The repair is {overview.proved}.", classes="wb-big")
             link("See the proof", "/proof")
-        first, *others = overview.questions or ("Nothing is open.",)
-        paragraph(first, classes="wb-big")
-        if others:
+        else:
+            action, target, where = _action(overview)
+            paragraph(action, classes="wb-big")
+            link(where, target)
+        notes = {note for line in overview.captures for note in line.notes}
+        questions = [each for each in overview.questions if each not in notes]
+        if questions:
+            heading("Open", 3)
             with tag("ul"):
-                for text in others:
+                for text in questions:
                     tag("li", text)
     if not overview.up_to_date:
         quiet("Something in the case has changed since this was computed; it is being computed again.")
+
+
+def _action(overview: Overview) -> tuple[str, str, str]:
+    """What to do now, and the page on which it is done with what its link says."""
+    if overview.first_outside is not None or not overview.captures:
+        if overview.ladder_next and any(each.verdict != "within" for each in overview.rungs):
+            return overview.ladder_next, "/ladder", "To the ladder"
+        return "Capture the bus, and bring the capture in.", "/bring_in", "Bring it in"
+    if overview.proposals:
+        return _sentence(overview.proposals[0].sentence), "/measure", "What each outcome would mean"
+    if overview.conclusion:
+        return overview.conclusion, "/board", "To the board map"
+    return "Read the suspected chip out of its socket.", "/chips", "To the chips"
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
 
 
 def _suspects(overview: Overview) -> None:
@@ -114,7 +135,7 @@ def _next(proposals: Sequence[ProposalLine]) -> None:
         return
     with section("Next measurement"):
         best = proposals[0]
-        paragraph(f"{best.sentence[:1].upper()}{best.sentence[1:]}.", classes="wb-big")
+        paragraph(_sentence(best.sentence), classes="wb-big")
         quiet(f"{best.minutes:g} min; expected to remove {best.gain:.2f} bits of doubt.")
         if best.setting:
             paragraph(best.setting)
