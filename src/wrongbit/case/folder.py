@@ -32,7 +32,7 @@ from wrongbit.case.names import safe_name
 from wrongbit.case.store import Import, Progress, Store, hash_of
 from wrongbit.case.taken import TakeIn
 from wrongbit.case.troubles import DamagedJournalError, Trouble
-from wrongbit.case.verify import journal_troubles, loose_store_troubles, store_troubles
+from wrongbit.case.verify import journal_troubles, loose_store_troubles, readable_entries, store_troubles
 from wrongbit.case.where import into_folder, journal_of
 from wrongbit.diagnose.case import CASE_FILE, MACHINE_FILE, machine_file_of
 from wrongbit.errors import InputError, UsageError, WrongbitError
@@ -100,8 +100,8 @@ class Case:
         journal = journal_of(folder, store)
         case = Case(folder, machine_file, journal)
         try:
-            store.tidy(case._listed)
             if take_in:
+                store.tidy(case._listed)
                 case.refresh(progress)
         except BaseException:
             case.close()
@@ -301,14 +301,16 @@ class Case:
         Returns:
             Everything that is not as it was kept; nothing where all is well.
         """
+        found: list[Trouble] = []
         try:
-            self._store.tidy(self._listed)
-            found = [*journal_troubles(self._journal)]
-            if any(each.kind == "damaged journal" for each in found):
-                return (*found, *loose_store_troubles(self._store))
-            entries = self._journal.entries()
+            found += journal_troubles(self._journal)
+            entries = readable_entries(self._journal)
         except DamagedJournalError as error:
-            return (_journal_trouble(error), *loose_store_troubles(self._store))
+            found.append(_journal_trouble(error))
+        if any(each.kind == "damaged journal" for each in found):
+            return (*found, *loose_store_troubles(self._store))
+        if not found:
+            self._store.tidy(self._listed)
         return (*found, *store_troubles(self._store, entries, progress))
 
     def restore(self, path: Path, progress: Progress | None = None) -> Stored:
@@ -363,7 +365,7 @@ def verify_folder(folder: Path, progress: Progress | None = None) -> tuple[Troub
 
 
 def _journal_trouble(error: DamagedJournalError) -> Trouble:
-    told = " ".join((error.message, *error.notes))
+    told = " ".join(f"{each.rstrip('.')}." for each in (error.message, *error.notes))
     return Trouble("damaged journal", told, error.remedy, error.file or "")
 
 

@@ -10,9 +10,8 @@ from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
-from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, func, insert, select
+from sqlalchemy import ColumnElement, Connection, func, insert, select
 from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 
@@ -71,6 +70,24 @@ class RawRow:
     finding_key: str | None
     origin: str
     seal: str
+
+    @property
+    def sound(self) -> bool:
+        """Every column holds what it should, by its type."""
+        texts = (self.person, self.version, self.kind, self.content, self.origin, self.seal)
+        whole = isinstance(self.number, int) and all(isinstance(each, str) for each in texts)
+        return whole and isinstance(self.at, datetime) and self.at.tzinfo is not None
+
+    def entry(self, withdrawn_by: int | None = None) -> Entry:
+        """As an entry.
+
+        Raises:
+            CaseError: It is damaged, or a newer version wrote it.
+        """
+        if not self.sound:
+            raise damaged(f"Entry {self.number!r} of the journal is damaged.")
+        detail = from_text(self.kind, self.content)
+        return Entry(self.number, self.at, self.person, self.version, detail, withdrawn_by)
 
 
 class Journal:
@@ -137,24 +154,24 @@ class Journal:
             .where(mine, EntryRow.withdraws.is_not(None))
             .group_by(EntryRow.withdraws)
         )
-        by = dict(withdrawals.tuples().all())
+        by = {withdrawn: number for withdrawn, number in withdrawals}  # noqa: C416 - rows are no pairs to mypy
         query = select(*_COLUMNS).where(mine, *conditions).order_by(EntryRow.number)
-        rows = [_raw(row) for row in connection.execute(query)]
-        return tuple(Line(_entry(row, by.get(row.number)), row.origin) for row in rows)
+        rows = [RawRow(**row._mapping) for row in connection.execute(query)]
+        return tuple(Line(row.entry(by.get(row.number)), row.origin) for row in rows)
 
     def entries(self, kinds: Collection[str] | None = None) -> tuple[Entry, ...]:
         """Entries, oldest first."""
         return tuple(line.entry for line in self.lines(kinds))
 
     def raw_rows(self) -> tuple[RawRow, ...]:
-        """All entries as the database has them, oldest first."""
+        """All entries as the database has them, oldest first; not one of them is checked."""
         with self.database.reading() as connection:
             return self.raw_rows_on(connection)
 
     def raw_rows_on(self, connection: Connection) -> tuple[RawRow, ...]:
         """As `raw_rows`, as an open transaction sees them."""
         query = select(*_COLUMNS).where(EntryRow.case_id == self.case_id).order_by(EntryRow.number)
-        return tuple(_raw(row) for row in connection.execute(query))
+        return tuple(RawRow(**row._mapping) for row in connection.execute(query))
 
     def finding(self, what: str, key: str | None = None) -> tuple[Entry, FindingRecorded] | None:
         """The last finding of a kind that is not withdrawn.
@@ -266,16 +283,3 @@ def seal(before: str, row: RawRow) -> str:
     told = [row.case_id, str(row.number), row.person, row.version, row.kind, row.content, row.origin]
     told.append(row.at.isoformat(timespec="microseconds"))
     return hashlib.sha256(json.dumps([before, *told]).encode("ascii")).hexdigest()
-
-
-def _raw(row: Row[Any]) -> RawRow:
-    found = RawRow(**row._mapping)
-    texts = (found.person, found.version, found.kind, found.content, found.origin, found.seal)
-    if not (isinstance(found.at, datetime) and all(isinstance(each, str) for each in texts)):
-        raise damaged(f"Entry {found.number} of the journal is damaged.")
-    return found
-
-
-def _entry(row: RawRow, withdrawn_by: int | None) -> Entry:
-    detail = from_text(row.kind, row.content)
-    return Entry(row.number, row.at, row.person, row.version, detail, withdrawn_by)

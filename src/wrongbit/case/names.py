@@ -29,9 +29,7 @@ def safe_name(name: str) -> str:
     """
     plain = unicodedata.normalize("NFC", last_part(name))
     plain = re.sub(r'[<>:"|?*]', "_", plain)
-    plain = "".join(
-        "_" if unicodedata.category(each) in ("Cc", "Cf", "Cs", "Zl", "Zp") else each for each in plain
-    )
+    plain = "".join(each if each.isprintable() else "_" for each in plain)
     plain = plain.strip(" .")
     plain = _shortened(plain)
     if not plain or not plain.strip("._ "):

@@ -20,6 +20,7 @@ import re
 import uuid
 from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager, suppress
+from io import RawIOBase
 from pathlib import Path
 
 from wrongbit.case.durable import explained, flush_folder, make_folder
@@ -255,11 +256,17 @@ class Import:
 
 
 @contextmanager
-def opened(path: Path) -> Iterator[tuple[object, int]]:
-    """A file to keep, opened, with its size."""
+def opened(path: Path) -> Iterator[tuple[RawIOBase, int]]:
+    """A file to keep, opened, with its size.
+
+    Raises:
+        InputError: It is not there, cannot be read, or is no ordinary file.
+    """
     try:
-        if path.is_dir():
-            raise InputError("This is a folder; a file is expected.", "Name the file in it.", file=str(path))
+        # A named pipe would wait for ever, a device never end.
+        if not path.is_file():
+            kind = "a folder" if path.is_dir() else "no ordinary file" if path.exists() else "not there"
+            raise InputError(f"This is {kind}; a file is expected.", "Check its name.", file=str(path))
         source = path.open("rb", buffering=0)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
@@ -270,10 +277,10 @@ def opened(path: Path) -> Iterator[tuple[object, int]]:
         yield source, os.fstat(source.fileno()).st_size
 
 
-def _pieces(source: object, path: Path) -> Iterator[bytes]:
+def _pieces(source: RawIOBase, path: Path) -> Iterator[bytes]:
     while True:
         try:
-            piece: bytes = source.read(PIECE)  # type: ignore[attr-defined]
+            piece = source.read(PIECE)
         except OSError as error:
             raise InputError(
                 f"The file cannot be read: {error.strerror}.", "Check the disk that it is on.", file=str(path)

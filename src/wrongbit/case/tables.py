@@ -5,7 +5,9 @@ One database may hold the journals of many cases. Entries are only ever added.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import UTC, datetime
+from typing import Any
 
 from sqlalchemy import DateTime, Dialect, ForeignKey, Index, String, Text, TypeDecorator
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
@@ -15,23 +17,23 @@ REVISIONS = ("0001",)
 
 
 class UtcTime(TypeDecorator[datetime]):
-    """A time in UTC with its zone, also in a database that keeps none."""
+    """A time in UTC with its zone; in SQLite, which has no such thing, as text of ISO 8601."""
 
-    impl = DateTime(timezone=True)
+    impl = DateTime(timezone=True).with_variant(String(32), "sqlite")
     cache_ok = True
 
-    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        """To the database: SQLite is given UTC without a zone."""
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> Any:
+        """To the database."""
         if value is None:
             return None
         moment = value.astimezone(UTC)
-        return moment.replace(tzinfo=None) if dialect.name == "sqlite" else moment
+        return moment.isoformat(timespec="microseconds") if dialect.name == "sqlite" else moment
 
-    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        """From the database."""
-        if value is None:
-            return None
-        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+    def process_result_value(self, value: Any, dialect: Dialect) -> Any:
+        """From the database; what is no time is handed on as it is, for the journal to complain of."""
+        with suppress(ValueError):
+            value = datetime.fromisoformat(value) if isinstance(value, str) else value
+        return value.astimezone(UTC) if isinstance(value, datetime) and value.tzinfo is not None else value
 
 
 class Base(DeclarativeBase):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,19 +25,22 @@ def journal_troubles(journal: Journal) -> Iterator[Trouble]:
     """
     for told in journal.database.own_check():
         yield Trouble("damaged journal", f"SQLite says: {told}.", RESTORE_JOURNAL, journal.database.label)
-    before, numbers, withdrawn = "", set[int](), set[int]()
+    before, numbers = "", set[int]()
     for expected, row in enumerate(journal.raw_rows(), 1):
+        if not row.sound:
+            yield _changed(None, f"Entry {row.number!r} is damaged.")
+            return
         if row.number != expected:
             yield _changed(row.number, f"Entry {expected} is missing: the next one is {row.number}.")
             return
         if seal(before, row) != row.seal:
             yield _changed(row.number, f"Entry {row.number} is not as it was written: its seal does not fit.")
         before = row.seal
-        yield from _contents(row, numbers, withdrawn)
+        yield from _contents(row, numbers)
         numbers.add(row.number)
 
 
-def _contents(row: RawRow, numbers: set[int], withdrawn: set[int]) -> Iterator[Trouble]:
+def _contents(row: RawRow, numbers: set[int]) -> Iterator[Trouble]:
     """What an entry says can be read, and points to something."""
     try:
         detail = from_text(row.kind, row.content)
@@ -53,13 +57,20 @@ def _contents(row: RawRow, numbers: set[int], withdrawn: set[int]) -> Iterator[T
             RESTORE_JOURNAL,
             entry=row.number,
         )
-    elif points_to is not None:
-        withdrawn.add(points_to)
 
 
-def _changed(number: int, message: str) -> Trouble:
+def _changed(number: int | None, message: str) -> Trouble:
     remedy = f"Somebody changed the journal by other means than wrongbit, or the disk did. {RESTORE_JOURNAL}"
     return Trouble("changed entry", message, remedy, entry=number)
+
+
+def readable_entries(journal: Journal) -> tuple[Entry, ...]:
+    """The entries of a journal without those that cannot be read."""
+    found = []
+    for row in journal.raw_rows():
+        with suppress(WrongbitError):
+            found.append(row.entry())
+    return tuple(found)
 
 
 @dataclass(frozen=True)

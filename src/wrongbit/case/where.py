@@ -146,4 +146,5 @@ def copy_entries(source: Journal, target: Journal) -> None:
                 file=source.database.label,
             )
         for row in theirs[shared:]:
+            row.entry()  # what cannot be read here is not carried elsewhere
             adding.copy(row)

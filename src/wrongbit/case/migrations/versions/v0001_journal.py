@@ -10,19 +10,21 @@ down_revision = None
 branch_labels = None
 depends_on = None
 
+MOMENT = sa.DateTime(timezone=True).with_variant(sa.String(32), "sqlite")
+
 
 def upgrade() -> None:
     """Make the tables."""
     op.create_table(
         "cases",
         sa.Column("id", sa.String(36), primary_key=True),
-        sa.Column("begun", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("begun", MOMENT, nullable=False),
     )
     op.create_table(
         "entries",
         sa.Column("case_id", sa.String(36), sa.ForeignKey("cases.id"), primary_key=True),
         sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
-        sa.Column("at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("at", MOMENT, nullable=False),
         sa.Column("person", sa.Text, nullable=False),
         sa.Column("version", sa.Text, nullable=False),
         sa.Column("kind", sa.String(32), nullable=False),
