@@ -40,13 +40,18 @@ class Failure:
 def cluster(scheduler: str | None = None, processes: int | None = None) -> Iterator[Any]:
     """A client of a scheduler; without an address, of local processes that end with the block.
 
+    None stands for a single local process: this one.
+
     Args:
         scheduler: Address, such as ``tcp://192.0.2.7:8786``; None: start local processes.
-        processes: How many local ones; None: one for each core.
+        processes: How many local ones; None: one for each core; 1: no other than this one, and no client.
 
     Raises:
         UsageError: The scheduler does not answer, has no worker, or a worker has another version.
     """
+    if scheduler is None and processes == 1:
+        yield None
+        return
     import dask
     from distributed import Client, LocalCluster
 
@@ -115,6 +120,9 @@ def do_all(
     """
     from distributed import as_completed
 
+    if client is None:
+        yield from enumerate(_here(work, piece) for piece in pieces)
+        return
     futures = {
         client.submit(work, piece, pure=False, retries=0, key=f"wrongbit-{number}-{id(pieces):x}"): number
         for number, piece in enumerate(pieces)
@@ -126,6 +134,14 @@ def do_all(
             future.release()
     finally:
         client.cancel(list(futures), force=True)
+
+
+def _here(work: Callable[[T], Any], piece: T) -> Any | Failure:
+    """One piece, done in this process."""
+    try:
+        return work(piece)
+    except Exception as error:
+        return _failure(error)
 
 
 def _failure(error: BaseException) -> Failure:
