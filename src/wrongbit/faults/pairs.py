@@ -7,7 +7,7 @@ other, and the second and third of them with what they leave.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations, product
 
@@ -41,7 +41,7 @@ Pair = tuple[Candidate, Candidate]
 
 
 def strongest_pairs(
-    board: Board, everything: Field, singles: Sequence[Candidate], bounds: Costs
+    board: Board, everything: Field, singles: Sequence[Candidate], bounds: Callable[[], Costs]
 ) -> tuple[list[Candidate], int]:
     """Pairs that come within `MARGIN` of the best, and how many were tried.
 
@@ -49,7 +49,7 @@ def strongest_pairs(
         board: What was seen.
         everything: All single faults.
         singles: Those that were costed, the best first; "no fault seen" is one of them.
-        bounds: Lower bounds of the costs of all, on a sample.
+        bounds: Gives lower bounds of the costs of all, on a sample.
     """
     hunt = _Hunt(board, list(singles))
     tied = [each for each in singles if each.faults and singles[0].score - each.score < TIE][:MOST_TIED]
@@ -59,7 +59,7 @@ def strongest_pairs(
         if any(not explained_bits(each.faults, board.rows)[1] for each in hunt.found.values()):
             return list(hunt.found.values()), hunt.tried
     pool = {each.faults: each for each in singles[:POOL] if each.faults}
-    for each in everything.strongest(board, bounds, POOL if leaves_some else POOL // 2, 2):
+    for each in everything.strongest(board, bounds(), POOL if leaves_some else POOL // 2, 2):
         pool.setdefault(each.faults, each)
     strongest = sorted(pool.values(), key=lambda each: -each.score)[:POOL]
     hunt.singles += strongest

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wrongbit.bits import count_bits
 from wrongbit.faults.batch import Batch, Board, spread
@@ -90,11 +92,21 @@ class Field:
     def __len__(self) -> int:
         return len(self.batch) + self.hopeless
 
-    def bounds(self, rows: Rows, chosen: Index) -> Costs:
-        """Least cost on these rows of the chosen faults (in rising order)."""
+    def bounds(self, rows: Rows, chosen: Index, *, quick: bool = False) -> Costs:
+        """Least cost on these rows of the chosen faults (in rising order).
+
+        Args:
+            rows: Some of the observations.
+            chosen: Indices of the faults.
+            quick: Be content with lower bounds that take less time.
+        """
         parts = [np.empty(0)]
-        for number in np.unique(self.batch[chosen]):
-            parts.append(self.batches[number].bound(rows, self.number[chosen[self.batch[chosen] == number]]))
+        of_batch = self.batch[chosen]
+        borders = np.flatnonzero(np.diff(of_batch, prepend=-1, append=-1))
+        for begin, end in pairwise(borders.tolist()):
+            batch = self.batches[of_batch[begin]]
+            bound = batch.quick if quick and batch.quick is not None else batch.bound
+            parts.append(bound(rows, self.number[chosen[begin:end]]))
         return np.concatenate(parts)
 
     def build(self, index: int) -> Fault:
@@ -102,7 +114,7 @@ class Field:
         batch: Batch = self.batches[self.batch[index]]
         return batch.build(int(self.number[index]))
 
-    def search(self, board: Board, least: float) -> tuple[list[Candidate], Costs]:
+    def search(self, board: Board, least: float) -> tuple[list[Candidate], Callable[[], Costs]]:
         """Every fault within `MARGIN` of the best that explains more than no fault does.
 
         Args:
@@ -110,27 +122,29 @@ class Field:
             least: The score of no fault.
 
         Returns:
-            The faults with their costs, and the lower bounds of all on the first sample.
+            The faults with their costs, and the lower bounds of all on the first sample, worked out when they
+            are asked for.
         """
         nothing = board.noise.wrong * board.rows.wrong_weight() - 1e-6
         few = np.array([batch.few for batch in self.batches], np.bool_)
         done: dict[int, Candidate] = {}
         alive = np.arange(len(self.batch))
-        bounds = first = np.zeros(len(alive))
-        for number, sample in enumerate(samples(board.rows)):
-            bounds = self.bounds(sample, alive)
-            first = bounds if number == 0 else first
-            hopes = self.log_prior[alive] - bounds
-            for place in np.argsort(-hopes)[:MOST_LEADERS].tolist():
-                if least >= hopes[place] - MARGIN / 2:
+        bounds = np.zeros(len(alive))
+        everyone: _Bounds | None = None
+        for sample in samples(board.rows):
+            here = _Bounds(self, sample, alive)
+            everyone = everyone or here
+            for _ in range(min(MOST_LEADERS, len(alive))):
+                place, hope = here.next_best()
+                if least >= hope - MARGIN / 2:
                     break  # good enough to refute with
                 index = int(alive[place])
                 if index not in done:
                     done[index] = self.cost(board, index)
                 least = max(least, done[index].score)
-            kept = self.log_prior[alive] - bounds >= least - MARGIN
-            kept &= (bounds < nothing) | few[self.batch[alive]]
-            alive, bounds = alive[kept], bounds[kept]
+            kept = here.sharpened(least - MARGIN)
+            kept &= (here.bounds < nothing) | few[self.batch[alive]]
+            alive, bounds = alive[kept], here.bounds[kept]
             if len(alive) <= 2 * MOST_LEADERS:
                 break  # fewer than another sample would be worth
         order = np.argsort(bounds - self.log_prior[alive], kind="stable")
@@ -140,7 +154,8 @@ class Field:
             if index not in done:
                 done[index] = self.cost(board, index)
             least = max(least, done[index].score)
-        return [each for each in done.values() if self._explains(board, each, nothing)], first
+        found = [each for each in done.values() if self._explains(board, each, nothing)]
+        return found, everyone.all_sharp if everyone is not None else lambda: bounds
 
     @staticmethod
     def _explains(board: Board, candidate: Candidate, nothing: float) -> bool:
@@ -166,6 +181,46 @@ class Field:
         """The fault with this index, costed on all rows."""
         cost = cost_of([self.build(index)], board.rows, board.noise)
         return Candidate(cost.faults, float(self.log_prior[index]), cost.nats)
+
+
+class _Bounds:
+    """Lower bounds of some faults on a sample: quick ones first, sharper ones where they matter."""
+
+    def __init__(self, field: Field, rows: Rows, chosen: Index) -> None:
+        self.field, self.rows, self.chosen = field, rows, chosen
+        self.bounds = field.bounds(rows, chosen, quick=True)
+        rough = np.array([batch.quick is not None for batch in field.batches], np.bool_)
+        self.rough = rough[field.batch[chosen]]
+        self._left = self.hopes()
+
+    def hopes(self) -> Costs:
+        """Scores at most."""
+        return self.field.log_prior[self.chosen] - self.bounds
+
+    def next_best(self) -> tuple[int, float]:
+        """Place and score, by sharp bounds, of the best of those not given before."""
+        while True:
+            place = int(np.argmax(self._left))
+            if not self.rough[place]:
+                hope = float(self._left[place])
+                self._left[place] = -np.inf
+                return place, hope
+            self._sharpen(np.array([place]))
+            self._left[place] = self.field.log_prior[self.chosen[place]] - self.bounds[place]
+
+    def sharpened(self, least: float) -> NDArray[np.bool_]:
+        """Which have a score of at least this, after the rough ones among them were looked at again."""
+        self._sharpen(np.flatnonzero(self.rough & (self.hopes() >= least)))
+        return np.asarray(self.hopes() >= least)
+
+    def all_sharp(self) -> Costs:
+        """The sharp bounds of all."""
+        self._sharpen(np.flatnonzero(self.rough))
+        return self.bounds
+
+    def _sharpen(self, places: Index) -> None:
+        self.bounds[places] = self.field.bounds(self.rows, self.chosen[places])
+        self.rough[places] = False
 
 
 def samples(rows: Rows) -> Iterable[Rows]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import count_bits
 from wrongbit.compare.memory_map import ChipMap
-from wrongbit.faults.batch import Batch, Board, all_at_once, mixture_bound, wrong_elsewhere
+from wrongbit.faults.batch import Batch, Board, mixture_bound, wrong_elsewhere
 from wrongbit.faults.fault import BUS, Fault
 from wrongbit.faults.lines import What, wire
 from wrongbit.faults.models.wires import (
@@ -23,6 +23,7 @@ from wrongbit.faults.models.wires import (
     OutputFault,
     WireFault,
 )
+from wrongbit.faults.refute import wrong_behind_addresses
 from wrongbit.faults.rows import Costs, Index, Rows, Words
 
 SINGLE: tuple[What, ...] = ("stuck at 0", "stuck at 1", "open")
@@ -199,8 +200,12 @@ def address_faults(*whats: What) -> Scan:
         def make(what: What, first: object, second: object) -> WireFault:
             return AddressFault(BUS, what, first, second, names)
 
+        def moved(rows: Rows, what: What, first: Words, second: Words) -> NDArray[np.uint8]:
+            address, _ = wire(what, first, second, rows.address)
+            return wrong_behind_addresses(rows, rows.bank, address)
+
         for what in whats:
-            yield _addressing_batch(board, _list(width, what), make)
+            yield _addressing_batch(board, _list(width, what), make, moved)
 
     return _shared(scan)
 
@@ -214,19 +219,32 @@ def bank_faults(*whats: What) -> Scan:
         def make(what: What, first: object, second: object) -> WireFault:
             return BankFault(BUS, what, first, second, names)
 
+        def moved(rows: Rows, what: What, first: Words, second: Words) -> NDArray[np.uint8]:
+            bank, _ = wire(what, first, second, np.maximum(rows.bank, 0).astype(np.uint64))
+            return wrong_behind_addresses(
+                rows, np.where(rows.bank < 0, rows.bank, bank.astype(np.int32)), rows.address
+            )
+
         for what in whats:
-            yield _addressing_batch(board, _list(board.bank_bits, what), make)
+            yield _addressing_batch(board, _list(board.bank_bits, what), make, moved)
 
     return _shared(scan)
 
 
-def _addressing_batch(board: Board, listed: _List, make: Maker) -> Batch:
-    levels: tuple[What, ...] = ("stuck at 0", "stuck at 1") if listed.what == "open" else (listed.what,)
+Moved = Callable[[Rows, What, Words, Words], NDArray[np.uint8]]
+"""Certainly wrong bits, ``uint8 (k, n)``, with a fault on these lines, ``(k, 1)``."""
 
-    def many(number: NDArray[np.int64]) -> Sequence[Fault]:
-        return [make(what, listed.first[number], listed.second[number]) for what in levels]
 
-    return all_at_once(listed.share, many, _builder(make, listed), board.noise)
+def _addressing_batch(board: Board, listed: _List, make: Maker, moved: Moved) -> Batch:
+    def bound(rows: Rows, index: Index) -> Costs:
+        first, second, _ = listed.columns(index)
+        if listed.what == "open":  # it has a level of its own in every read
+            forms = moved(rows, "stuck at 1", first, second), moved(rows, "stuck at 0", first, second)
+        else:
+            forms = moved(rows, listed.what, first, second), count_bits(rows.wrong)
+        return mixture_bound(*forms, rows.weight, board.noise)
+
+    return Batch(listed.share, bound, _builder(make, listed))
 
 
 def _names(letter: str, bits: Sequence[int]) -> tuple[str, ...]:
