@@ -1,7 +1,7 @@
 """The chip map as an SVG file: the array by its own row and column lines, so that a dead row is a row.
 
 Colours are Okabe and Ito's, told apart by colour-blind readers too; a wrong place is also crossed out and a
-wavering one struck once, so that nothing hangs on colour alone.
+wavering one struck once, and what was not judged is ruled, so that nothing hangs on colour alone.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from wrongbit.reading.array import NOT_JUDGED, UNSTABLE, WRONG, ChipPicture
 from wrongbit.units import format_bits
 
 PAPER, INK, FAINT, GROUND = "#fbf9f4", "#23211d", "#8a857a", "#e9e5da"
-ACCENT, WAVER = "#d55e00", "#0072b2"
+ACCENT, WAVER, UNKNOWN = "#d55e00", "#0072b2", "#8a857a"
 SIDE, GAP, LEFT, TOP = 520, 6, 74, 76
 FACE = "font-family=\"'DejaVu Sans Mono','Liberation Mono',monospace\""
 
@@ -68,12 +68,16 @@ def _text(
 def _marks(states: np.typing.NDArray[np.uint8], left: float, cell_w: float, cell_h: float) -> list[str]:
     """One path a state: runs of equal places in a row are one bar."""
     parts = []
-    for state, colour in ((NOT_JUDGED, "#cfcabd"), (UNSTABLE, WAVER), (WRONG, ACCENT)):
+    for state, colour in ((NOT_JUDGED, UNKNOWN), (UNSTABLE, WAVER), (WRONG, ACCENT)):
         bars, strokes = [], []
+        ruled = state == NOT_JUDGED
         for row in np.flatnonzero((states == state).any(axis=1)).tolist():
             edges = np.flatnonzero(np.diff(np.concatenate([[False], states[row] == state, [False]])))
             for first, end in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
                 x, y, w = left + first * cell_w, TOP + row * cell_h, (end - first) * cell_w
+                if ruled:
+                    strokes.append(f"M{x:.2f} {y + cell_h / 2:.2f}h{w:.2f}")
+                    continue
                 bars.append(f"M{x:.2f} {y:.2f}h{w:.2f}v{cell_h:.2f}h{-w:.2f}z")
                 if state == UNSTABLE:
                     strokes.append(f"M{x:.2f} {y + cell_h:.2f}L{x + w:.2f} {y:.2f}")
@@ -83,7 +87,8 @@ def _marks(states: np.typing.NDArray[np.uint8], left: float, cell_w: float, cell
             parts.append(f'<path d="{"".join(bars)}" fill="{colour}"/>')
         if strokes:
             thin = max(min(cell_w, cell_h) / 5, 0.3)
-            parts.append(f'<path d="{"".join(strokes)}" stroke="{PAPER}" stroke-width="{thin:.2f}"/>')
+            pen = colour if ruled else PAPER
+            parts.append(f'<path d="{"".join(strokes)}" stroke="{pen}" stroke-width="{thin:.2f}"/>')
     return parts
 
 
@@ -118,9 +123,12 @@ def _key(drawn: ChipPicture, y: float) -> list[str]:
         (GROUND, "good"),
         (ACCENT, "wrong in every pass"),
         (WAVER, "wavers"),
-        ("#cfcabd", "not judged"),
+        (UNKNOWN, "not judged"),
     ):
-        parts.append(f'<rect x="{x}" y="{y - 10}" width="14" height="12" fill="{colour}"/>')
+        ground = GROUND if colour == UNKNOWN else colour
+        parts.append(f'<rect x="{x}" y="{y - 10}" width="14" height="12" fill="{ground}"/>')
+        if colour == UNKNOWN:
+            parts.append(f'<path d="M{x} {y - 8}h14m-14 4h14m-14 4h14" stroke="{colour}" stroke-width="1"/>')
         if colour == ACCENT:
             parts.append(f'<path d="M{x} {y - 4}h14" stroke="{PAPER}" stroke-width="2"/>')
         if colour == WAVER:

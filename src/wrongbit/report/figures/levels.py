@@ -11,7 +11,16 @@ from numpy.typing import NDArray
 from wrongbit.capture.capture import Capture
 from wrongbit.compare.verdicts import DIFFERS
 from wrongbit.job import Comparison
-from wrongbit.report.figures.svg import ADVANCE, document, hatching, path, rectangle, shortened, text
+from wrongbit.report.figures.svg import (
+    ADVANCE,
+    document,
+    hatching,
+    path,
+    rectangle,
+    shortened,
+    text,
+    width_of,
+)
 from wrongbit.report.theme import Theme
 from wrongbit.units import format_time
 
@@ -283,7 +292,8 @@ def _axis(view: _View, y: float, theme: Theme) -> Iterator[str]:
         if times is not None:
             after = int(times[sample - view.first] - times[0])
             told = format_time(after) if after else "0"
-            yield text(x, y + 32, told, theme.quiet, size=11, anchor="middle")
+            half = width_of(told, 11) / 2
+            yield text(min(x, view.right - half), y + 32, told, theme.quiet, size=11, anchor="middle")
 
 
 def _ticks(view: _View) -> list[int]:

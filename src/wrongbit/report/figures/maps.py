@@ -27,7 +27,6 @@ ROLES: dict[str, str] = {
     "#6b6f76": "quiet",
     "#5d6168": "quiet",
     "#8a857a": "quiet",
-    "#cfcabd": "unknown",
     "#d55e00": "accent",
     "#b84a00": "accent",
     "#007a5a": "data",

@@ -16,8 +16,8 @@ ADVANCE = 0.602
 
 
 def plain(text: str) -> str:
-    """Text as XML may hold it: what it has no place for becomes U+FFFD."""
-    return _FORBIDDEN.sub("\ufffd", text)
+    """Text as XML may hold it, on one line: what it has no place for becomes U+FFFD."""
+    return _FORBIDDEN.sub("\ufffd", text.replace("\t", " ").replace("\r\n", "\n").replace("\r", "\n"))
 
 
 def text(

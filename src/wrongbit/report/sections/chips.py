@@ -29,6 +29,9 @@ SHOWN = 8
 WORDS_SHOWN = 40
 """Words with unknown bits that are listed; the contents themselves are not printed."""
 
+CONFLICTS_SHOWN = 15
+"""Words with contradicting sources that are listed."""
+
 MOST_BAD = 0.2
 """Share of bad cells beyond which a map tells nothing."""
 
@@ -254,7 +257,7 @@ def _unknown(chip: Chip, rebuilt: Rebuilt) -> Iterator[Block]:
 def _conflicts(chip: Chip, rebuilt: Rebuilt) -> Table:
     digits = max((chip.words - 1).bit_length(), 1)
     rows = []
-    for conflict in rebuilt.conflicts[:WORDS_SHOWN]:
+    for conflict in rebuilt.conflicts[:CONFLICTS_SHOWN]:
         bits = [bit for bit in reversed(range(chip.bits)) if conflict.mask >> bit & 1]
         says = [
             f"{name}: {''.join(str(word >> bit & 1) if given >> bit & 1 else '?' for bit in bits)}"
@@ -263,7 +266,8 @@ def _conflicts(chip: Chip, rebuilt: Rebuilt) -> Table:
         rows.append((format_word(conflict.address, digits), format_bits(tuple(bits)), "; ".join(says)))
     columns = (Column("address", "word"), Column("bits", "word"), Column("who says what", share=1))
     count = len(rebuilt.conflicts)
-    return Table(columns, tuple(rows), f"Sources contradict each other in {counted(count, 'word')}.")
+    more = f" The first {len(rows)} of them." if count > len(rows) else ""
+    return Table(columns, tuple(rows), f"Sources contradict each other in {counted(count, 'word')}.{more}")
 
 
 def _fingerprint(chip: Chip, rebuilt: Rebuilt) -> Block:
@@ -368,19 +372,16 @@ def _timing(plan: Plan) -> Table:
 
 
 def _wiring(plan: Plan) -> Table:
-    rows = tuple(
-        (
-            row.signal,
-            row.old or "–",
-            "\n".join(row.through) or "–",
-            row.new or "–",
-            "→ moved" if row.moved else "",
-            row.note or "–",
-        )
-        for row in wiring_table(plan)
-    )
-    columns = (
-        Column("signal", "word"), Column("old pin", "word"), Column("through", "word", 1.2),
-        Column("new pin", "word"), Column(""), Column("note", share=1),
-    )  # fmt: skip
-    return Table(columns, rows, "Wiring; moved: the two pins do not lie on each other.")
+    """The wiring table; without the column of what lies between where nothing does."""
+    wires = wiring_table(plan)
+    between = any(wire.through for wire in wires)
+    rows = []
+    for wire in wires:
+        through = ("\n".join(wire.through) or "–",) if between else ()
+        moved = "→ moved" if wire.moved else ""
+        rows.append((wire.signal, wire.old or "–", *through, wire.new or "–", moved, wire.note or "–"))
+    columns = [Column("signal", "word"), Column("old pin", "word")]
+    columns += [Column("through", "word", 1.2)] if between else []
+    columns += [Column("new pin", "word"), Column(""), Column("note", share=1)]
+    caption = "Wiring; moved: the two pins do not lie on each other."
+    return Table(tuple(columns), tuple(rows), caption)
