@@ -8,6 +8,7 @@ from string import Template
 
 from wrongbit.report.content import (
     Block,
+    Column,
     Figure,
     Heading,
     Listed,
@@ -18,7 +19,10 @@ from wrongbit.report.content import (
     numbered,
 )
 from wrongbit.report.figures.svg import plain
-from wrongbit.report.theme import LIGHT, PRINT, css_variables
+from wrongbit.report.theme import LIGHT, css_themes, following
+
+LONG = 24
+"""Letters of a word beyond which it may be broken anywhere."""
 
 _PAGE = Template("""<!DOCTYPE html>
 <html lang="en">
@@ -41,13 +45,8 @@ $body
 """)
 
 _STYLE = Template("""
-:root {
-$light
-}
+$themes
 @media print {
-:root {
-$print
-}
 @page { size: A4; margin: 18mm 16mm 18mm 16mm }
 nav, .to-top { display: none }
 section, figure, table, tr { break-inside: avoid-page }
@@ -86,10 +85,11 @@ caption { caption-side: bottom; text-align: left; color: var(--wb-quiet); paddin
   font-size: .85rem }
 th { text-align: left; font-weight: bold; background: var(--wb-body); vertical-align: bottom }
 th, td { padding: .25rem .6rem; border-bottom: 1px solid var(--wb-rule) }
-td { vertical-align: top; overflow-wrap: anywhere; white-space: pre-line }
-.word { font-family: var(--wb-mono); font-size: .95em }
-.number { text-align: right; font-variant-numeric: tabular-nums; font-family: var(--wb-mono) }
-h2 .number { font-family: inherit }
+td { vertical-align: top; overflow-wrap: break-word; white-space: pre-line }
+td.long { overflow-wrap: anywhere }
+td.word { font-family: var(--wb-mono); font-size: .95em }
+th.number, td.number { text-align: right }
+td.number { font-family: var(--wb-mono); white-space: nowrap }
 tr.marked td { background: var(--wb-tint); font-weight: bold }
 figure { margin: 1rem 0 1.4rem; overflow-x: auto }
 figure svg { max-width: 100%; height: auto; display: block }
@@ -101,12 +101,13 @@ def render_html(report: Report) -> str:
     """The report as one self-contained HTML document.
 
     Args:
-        report: What it says. Every text is escaped; figures are drawn in the light theme.
+        report: What it says. Every text is escaped; figures follow the reader's light or dark theme, and
+            the print theme on paper.
     """
     body = [*_head(report)]
     for number, (section, blocks) in enumerate(numbered(report), 1):
         body += _section(number, section, blocks)
-    style = _STYLE.substitute(light=css_variables(LIGHT), print=css_variables(PRINT))
+    style = _STYLE.substitute(themes=css_themes())
     return _PAGE.substitute(
         version=_safe(report.version), title=_safe(report.title), style=style, body="\n".join(body)
     )
@@ -153,12 +154,20 @@ def _block(block: Block, number: int) -> str:
             return _table(block, number)
         case Figure():
             caption = _safe(f"Figure {number}. {block.caption}")
-            return f"<figure>{block.draw(LIGHT)}<figcaption>{caption}</figcaption></figure>"
+            return f"<figure>{following(block.draw(LIGHT))}<figcaption>{caption}</figcaption></figure>"
 
 
 def _paragraph(paragraph: Paragraph) -> str:
     kind = "" if paragraph.tone == "plain" else f' class="{paragraph.tone}"'
     return f"<p{kind}>{_safe(paragraph.text)}</p>"
+
+
+def _cell(cell: str, column: Column) -> str:
+    """A cell; one with a long word, such as a hash, may be broken anywhere."""
+    kinds: list[str] = [column.kind] if column.kind != "text" else []
+    kinds += ["long"] if any(len(word) > LONG for word in cell.split()) else []
+    kind = f' class="{" ".join(kinds)}"' if kinds else ""
+    return f"<td{kind}>{_safe(cell)}</td>"
 
 
 def _table(table: Table, number: int) -> str:
@@ -170,7 +179,7 @@ def _table(table: Table, number: int) -> str:
     marked = ' class="marked"'
     rows = "".join(
         f"<tr{marked if at in table.marked else ''}>"
-        + "".join(f"<td{kind}>{_safe(cell)}</td>" for cell, kind in zip(row, kinds, strict=True))
+        + "".join(_cell(cell, column) for cell, column in zip(row, table.columns, strict=True))
         + "</tr>\n"
         for at, row in enumerate(table.rows)
     )

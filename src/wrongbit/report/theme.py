@@ -10,6 +10,7 @@ what is unknown is hatched, and each kind of line has its own dash.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, fields
 from typing import Literal
 
@@ -231,3 +232,22 @@ def css_themes() -> str:
             "",
         ]
     )
+
+
+_COLOUR = re.compile(r'\b(fill|stroke)="(#[0-9a-f]{6})"')
+_TAG = re.compile(r"<[a-z]+[^<>]*>")
+
+
+def following(svg: str) -> str:
+    """A figure drawn in the light theme whose colours follow the page's theme, for a page with `css_themes`.
+
+    Args:
+        svg: With its text escaped; only attributes of elements are touched.
+    """
+    roles = {colour: role for role, colour in reversed(LIGHT.colours().items()) if role != "on_accent"}
+
+    def live(found: re.Match[str]) -> str:
+        role = roles.get(found[2])
+        return found[0] if role is None else f'{found[1]}="var(--wb-{role.replace("_", "-")})"'
+
+    return _TAG.sub(lambda tag: _COLOUR.sub(live, tag[0]), svg)

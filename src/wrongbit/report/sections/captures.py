@@ -329,7 +329,7 @@ def _faults(job: Job, diagnosis: Diagnosis) -> Iterator[Block]:
 
 def best(findings: Findings) -> str:
     """The likeliest fault with its odds, or that several are tied."""
-    told = f"{findings.best.say()} ({share_text(findings.best.probability)})"
+    told = f"{findings.best.say().rstrip('.')} ({share_text(findings.best.probability)})"
     others = len(findings.ties) - 1
     return (
         f"{told}, or {counted(others, 'other fault')} that cannot be told from it." if others else f"{told}."
