@@ -63,6 +63,7 @@ VERBS: tuple[Verb, ...] = (
         "fit", "Choose a memory that can still be bought for a chip's place, with wiring and timing.", "fit"
     ),
     Verb("files", "Write the programmer's files for a replacement, and read them back.", "files"),
+    Verb("report", "Write a case down for another person, as HTML and PDF.", "report"),
     Verb("serve", "Open a case in the browser: the workbench, for this computer only.", "serve"),
     Verb("batch", "Examine many cases or captures side by side, and sum them up.", "batch"),
 )
