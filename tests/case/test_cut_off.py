@@ -147,7 +147,7 @@ except CaseError as error:
 
 @pytest.mark.parametrize("limit", [0, 100_000, 1_000_000])
 def test_no_room_for_a_file(limit: int, case: Case, tmp_path: Path) -> None:
-    """The system refuses to let files grow beyond a limit (setrlimit(2), RLIMIT_FSIZE), as a full disk does."""
+    """The system lets no file grow beyond a limit (setrlimit(2), RLIMIT_FSIZE), as a full disk does."""
     file = tmp_path / "u5.bin"
     file.write_bytes(bytes(range(256)) * 8192)
     before = case.entries()

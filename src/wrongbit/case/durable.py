@@ -87,7 +87,7 @@ def write_whole(path: Path, data: bytes, *, exclusive: bool = False) -> None:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        Path(name).chmod(0o666 & ~_umask())
+        Path(name).chmod(0o666 & ~umask())
         if exclusive:
             _link_new(Path(name), path)
         else:
@@ -110,7 +110,8 @@ def _link_new(written: Path, path: Path) -> None:
         written.replace(path)
 
 
-def _umask() -> int:
+def umask() -> int:
+    """The permissions that new files of this process do not get."""
     mask = os.umask(0o022)
     os.umask(mask)
     return mask

@@ -11,7 +11,7 @@ from types import TracebackType
 from typing import Self, cast
 
 from wrongbit.case.details import D, kind_of, stored_in
-from wrongbit.case.durable import explained, flush_folder, make_folder, write_whole
+from wrongbit.case.durable import explained, flush_folder, make_folder, umask, write_whole
 from wrongbit.case.entries import (
     CaptureAdded,
     Detail,
@@ -27,13 +27,14 @@ from wrongbit.case.entries import (
     ValueAdded,
     Withdrawn,
 )
+from wrongbit.case.identity import ID_FILE
 from wrongbit.case.journal import Journal
 from wrongbit.case.names import safe_name
 from wrongbit.case.store import Import, Progress, Store, hash_of
 from wrongbit.case.taken import TakeIn
 from wrongbit.case.troubles import DamagedJournalError, Trouble
 from wrongbit.case.verify import journal_troubles, loose_store_troubles, readable_entries, store_troubles
-from wrongbit.case.where import into_folder, journal_of
+from wrongbit.case.where import JOURNAL_FILE, into_folder, journal_of
 from wrongbit.diagnose.case import CASE_FILE, MACHINE_FILE, machine_file_of
 from wrongbit.errors import InputError, UsageError, WrongbitError
 
@@ -55,29 +56,29 @@ class Case:
 
     @staticmethod
     def create(folder: Path, files: Mapping[str, bytes | str]) -> Case:
-        """Begin a case in a new folder, whole or not at all.
+        """Begin a case, whole or not at all. Nothing that is there is written over.
 
         Args:
-            folder: A folder that does not exist, or is empty.
+            folder: A folder that does not exist, or has none of these files and no case in it.
             files: Contents of the files to begin with, by name; one is the machine file. A name may have
                 folders in it (``images/u4.bin``).
 
         Raises:
-            UsageError: The folder is in use.
+            UsageError: The folder has a case or one of the files.
+            InputError: There is no machine file among the files.
             CaseError: It cannot be written.
         """
-        if folder.exists() and not (folder.is_dir() and not any(folder.iterdir())):
-            raise UsageError(f"{folder} is there already.", "Name another folder.")
+        _check_new(folder, files)
         with explained(folder):
-            make_folder(folder.absolute().parent)
-            beside = Path(tempfile.mkdtemp(dir=folder.absolute().parent, prefix=f".{folder.name}."))
+            make_folder(folder.resolve().parent)
+            whole = folder.resolve()
+            beside = Path(tempfile.mkdtemp(dir=whole.parent, prefix=f".{whole.name}."))
             try:
-                beside.chmod(0o755)
+                beside.chmod(0o777 & ~umask())
                 for name, data in files.items():
                     _write_new(beside, name, data)
                 Case.open(beside).close()
-                beside.rename(folder)  # also onto an empty folder
-                flush_folder(folder.absolute().parent)
+                _move_in(beside, folder)
             finally:
                 shutil.rmtree(beside, ignore_errors=True)
         return Case.open(folder)
@@ -379,6 +380,50 @@ def _machine_file(folder: Path) -> Path:
             file=str(folder),
         )
     return folder / MACHINE_FILE
+
+
+def _check_new(folder: Path, files: Mapping[str, bytes | str]) -> None:
+    """Nothing that is there would be written over.
+
+    Raises:
+        UsageError: Something would.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is there already, and is no folder.", "Name another folder.")
+    taken = (*files, CASE_FILE, JOURNAL_FILE, ID_FILE, STORE_FOLDER)
+    there = [str(folder / name) for name in dict.fromkeys(taken) if name and (folder / name).exists()]
+    if there:
+        raise UsageError(f"{' and '.join(there)} is there already.", "Name another folder.")
+
+
+def _move_in(beside: Path, folder: Path) -> None:
+    """Give a finished case its place: in one step, or part by part into a folder that has other things.
+
+    The machine file comes last: without it, the folder is no case.
+    """
+    if not folder.exists():
+        beside.rename(folder)
+    else:  # it stays the folder that it is: somebody may be working in it
+        parts = sorted(beside.iterdir(), key=lambda path: path.name == MACHINE_FILE)
+        moved: list[Path] = []
+        try:
+            for part in parts:
+                _merge(part, folder / part.name, moved)
+        except OSError:
+            for each in moved:
+                shutil.rmtree(each) if each.is_dir() else each.unlink()
+            raise
+        flush_folder(folder)
+    flush_folder(folder.resolve().parent)
+
+
+def _merge(part: Path, place: Path, moved: list[Path]) -> None:
+    if part.is_dir() and place.is_dir():  # such as images/, of which some are there already
+        for inner in part.iterdir():
+            _merge(inner, place / inner.name, moved)
+    else:
+        part.rename(place)
+        moved.append(place)
 
 
 def _write_new(folder: Path, name: str, data: bytes | str) -> None:

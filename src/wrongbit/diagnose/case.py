@@ -100,7 +100,7 @@ def rows_of(folder: Path) -> tuple[CaseRow, ...]:
         InputError: There is no such file, it is no TOML, or has something else than rows in it.
     """
     table = _read_known(folder)
-    kinds = ("capture", "measurement", "reading")
+    kinds = ("capture", "reading", "measurement")
     return tuple(CaseRow(kind, *each) for kind in kinds for each in _tables(folder, table, kind))
 
 
