@@ -13,7 +13,7 @@ from wrongbit.faults.fault import (
     OutputStage,
     SelectionStage,
 )
-from wrongbit.faults.models.selection import SlowData
+from wrongbit.faults.models.selection import SelectSilent, SlowData, TwoChips
 from wrongbit.faults.models.wires import AddressFault, ChipAddressFault, DataLineFault, OutputFault
 from wrongbit.faults.predict import predict
 from wrongbit.faults.rows import Rows
@@ -140,6 +140,41 @@ def test_ram_reads_that_an_address_fault_moves_are_not_predicted():
     moved = [not bit(address, 1) for address in range(0x80, 0x90)]
     assert on_bus.strays.tolist() == moved
     assert at_chip.strays.tolist() == moved
+
+
+RAM_AND_ROM = {
+    "sent to nobody": (
+        lambda board: setattr(board, "address", lambda bank, address: (bank, put(address, 6, 1))),
+        AddressFault("bus", "stuck at 1", 6),
+    ),
+    "sent to a ROM": (
+        lambda board: setattr(board, "address", lambda bank, address: (bank, put(address, 7, 0))),
+        AddressFault("bus", "stuck at 0", 7),
+    ),
+    "not selected": (
+        lambda board: setattr(board, "chosen", lambda names: names - {"R"}),
+        SelectSilent("R", ("R",)),
+    ),
+    "a ROM answers as well": (
+        lambda board: setattr(board, "chosen", lambda names: names | {"A"}),
+        TwoChips("R", "A", both_ways=False),
+    ),
+}
+"""What happens to reads of a RAM = (damage, fault)."""
+
+
+@pytest.mark.parametrize("case", RAM_AND_ROM.values(), ids=RAM_AND_ROM.keys())
+def test_a_ram_read_is_predicted_where_no_other_cell_of_it_answers(case):
+    damage, fault = case
+    board = narrow()
+    for address in range(0x80, 0x90):
+        board.write(address, 0xF0 | 15 - (address & 15))
+    damage(board)
+    every = [(0, address) for address in range(0x80, 0x90)]
+    rows = Rows.of(evidence_of(board, every, held=0x5A), board.memory_map())
+    assert rows.wrong.any(), "the damage must show, or this proves nothing"
+    wrong, open_ = refuted([fault], rows)
+    assert predict([fault], rows).strays is None and not wrong.any() and not open_.any()
 
 
 def test_a_bridge_to_a_line_without_expectation_leaves_a_bit_open():

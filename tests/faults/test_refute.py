@@ -28,6 +28,13 @@ def predicted(fault, rows):
     return count_bits((found.value ^ rows.seen) & rows.judged & ~open_).tolist()
 
 
+def assert_agrees(quick, whole, rows, fault):
+    """The same for reads of a ROM; of a RAM the whole prediction settles more."""
+    whole = np.array(whole)
+    assert quick[rows.from_rom].tolist() == whole[rows.from_rom].tolist(), fault
+    assert (quick <= whole).all(), fault
+
+
 def with_ram(rows):
     """The same rows, every third of them judged by what was written to RAM."""
     rows.from_rom[::3] = False
@@ -45,7 +52,7 @@ def test_faults_in_the_choice_of_chips(case):
     found = wrong_behind_selections(rows, faults)
     assert found.any()
     for fault, wrong in zip(faults, found, strict=True):
-        assert wrong.tolist() == predicted(fault, rows), fault
+        assert_agrees(wrong, predicted(fault, rows), rows, fault)
 
 
 @pytest.mark.parametrize("case", BOARDS.values(), ids=BOARDS.keys())
@@ -66,7 +73,7 @@ def test_faults_of_address_and_bank_lines(case):
     )
     assert found.any()
     for fault, wrong in zip(faults + banks, [*found, *also], strict=True):
-        assert wrong.tolist() == predicted(fault, rows), fault
+        assert_agrees(wrong, predicted(fault, rows), rows, fault)
 
 
 @pytest.mark.parametrize("case", BOARDS.values(), ids=BOARDS.keys())

@@ -455,7 +455,8 @@ class _Viterbi:
             self._fold(code.reshape(self._shape), self._beside.middle)
             near = self._beside(out)
             near += self.steps.near
-            return np.maximum(near, top + self.steps.far, out=out)
+            np.maximum(near, top + self.steps.far, out=out)
+            return out
         out.fill(top + self.steps.far)
         for place in good.tolist():
             score = code[place] + self.steps.near

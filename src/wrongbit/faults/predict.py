@@ -35,7 +35,7 @@ class Prediction:
             every read of that cell; None where there are none.
         source: ``uint64 (m,)`` the cell that ``unknown`` refers to.
         strays: ``bool (m,)`` a RAM read that may have gone to another cell, whose contents nobody knows;
-            None where there are none.
+            None where there are none. A RAM read that has gone to a ROM, or to nobody, is none of these.
     """
 
     value: Words
@@ -75,8 +75,7 @@ def predict(faults: Sequence[Fault], rows: Rows) -> Prediction:
     moved = None
     if upstream:
         bank, address, selected, moved = _reach(upstream, rows)
-        strays = moved & ~rows.from_rom
-        _answer(faults, rows, bank, address, selected, np.flatnonzero(moved & rows.from_rom), lines)
+        strays = _answer(faults, rows, _Reach(bank, address, selected), np.flatnonzero(moved), lines)
     for chip in rows.memory_map.chips:
         own = [fault for fault in faults if fault.part == chip.name and not isinstance(fault, SelectionStage)]
         if own:
@@ -114,23 +113,43 @@ def _reach(
     return bank, address, selected, moved
 
 
+@dataclass(frozen=True)
+class _Reach:
+    """What arrives behind the faults on the bus.
+
+    Args:
+        bank: ``int32 (m,)``.
+        address: ``uint64 (m,)``.
+        selected: For each chip ``bool (m,)``: it answers.
+    """
+
+    bank: NDArray[np.int32]
+    address: Words
+    selected: dict[str, NDArray[np.bool_]]
+
+    def stored(self, chip: ChipMap, rows: Rows, index: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """``bool (k,)``: rows judged by the last write to just the cell of a RAM that they still reach."""
+        same = (self.address[index] == rows.address[index]) & (self.bank[index] == rows.bank[index])
+        own = chip.selected(rows.bank[index], rows.address[index])
+        return np.asarray((chip.kind == "ram") & ~rows.from_rom[index] & same & own)
+
+
 def _answer(
-    faults: Sequence[Fault],
-    rows: Rows,
-    bank: NDArray[np.int32],
-    address: Words,
-    selected: dict[str, NDArray[np.bool_]],
-    index: NDArray[np.intp],
-    lines: _Lines,
-) -> None:
-    """Work out from scratch what the chips put on the bus in the rows of ``index``."""
-    memory_map, held = rows.memory_map, rows.held[index]
+    faults: Sequence[Fault], rows: Rows, reach: _Reach, index: NDArray[np.intp], lines: _Lines
+) -> NDArray[np.bool_]:
+    """Work out from scratch what the chips put on the bus in the rows of ``index``.
+
+    Returns:
+        ``bool (m,)``: reads of RAM that another cell of a RAM may have answered.
+    """
+    memory_map, held, bank, address = rows.memory_map, rows.held[index], reach.bank, reach.address
+    strays = np.zeros(len(rows), np.bool_)
     high_wins = any(fault.high_wins for fault in faults if isinstance(fault, SelectionStage))
     combine = wired_or if high_wins else wired_and
     value, soft, unknown, driven = (np.zeros(len(index), np.uint64) for _ in range(4))
     disturbed = {name for fault in faults if isinstance(fault, SelectionStage) for name in fault.chips}
     for chip in sorted(memory_map.chips, key=lambda chip: chip.kind != "rom"):
-        chosen = selected[chip.name][index]
+        chosen = reach.selected[chip.name][index]
         if chip.kind != "rom" and chip.name not in disturbed:
             chosen = chosen & ((driven & np.uint64(chip.lane_mask)) == 0)  # RAM under a ROM takes writes only
         here = np.flatnonzero(chosen)
@@ -138,10 +157,16 @@ def _answer(
             continue
         own = [fault for fault in faults if fault.part == chip.name]
         at = gather_bits(address[index[here]], chip.address_lines)
-        outputs = _outputs(memory_map, chip, own, at, chip.from_bus(held[here]))
+        there = index[here]
+        stored = reach.stored(chip, rows, there)
+        judged = np.where(stored, rows.judged[there], np.uint64(0))
+        contents = chip.from_bus(rows.expected[there]), gather_bits(judged, chip.lane)
+        outputs = _outputs(memory_map, chip, own, at, chip.from_bus(held[here]), contents)
         word, open_, lost = chip.on_bus(outputs[0]), *(scatter_bits(mask, chip.lane) for mask in outputs[1:3])
         gap, lane = scatter_bits(outputs[3], chip.lane), np.uint64(chip.lane_mask)
         mine = lane & ~gap
+        if chip.kind == "ram":
+            strays[there] |= ~rows.from_rom[there] & ~stored & ((rows.judged[there] & mine) != 0)
         before = driven[here] & mine
         if before.any():
             both, unsettled = combine(
@@ -158,12 +183,21 @@ def _answer(
     lines.floating[index] = ~driven
     lines.unknown[index] = unknown
     lines.source[index] = address[index] | (bank[index].astype(np.uint64) << np.uint64(40))
+    return strays
 
 
 def _outputs(
-    memory_map: MemoryMap, chip: ChipMap, own: Sequence[Fault], at: Words, held: Words
+    memory_map: MemoryMap,
+    chip: ChipMap,
+    own: Sequence[Fault],
+    at: Words,
+    held: Words,
+    stored: tuple[Words, Words],
 ) -> tuple[Words, Words, Words, Words]:
-    """A chip's outputs for levels on its address lines as (value, soft, unknown, floating)."""
+    """A chip's outputs for levels on its address lines as (value, soft, unknown, floating).
+
+    ``stored`` is what a RAM should give, with a 1 for each bit of which that is known.
+    """
     for fault in own:
         if isinstance(fault, ChipAddressStage):
             at = fault.move_lines(at)
@@ -174,8 +208,8 @@ def _outputs(
         soft = np.zeros_like(value)
     else:
         cell = at
-        value, unknown = np.zeros_like(at), np.zeros_like(at)
-        soft = np.full_like(at, every)
+        value, unknown = stored[0] & stored[1], np.zeros_like(at)
+        soft = every & ~stored[1]
     return _behind_cells(memory_map, chip, own, cell, value, soft, unknown, held)
 
 
