@@ -179,8 +179,7 @@ class Field(Element):
                 self.input.style(f"width: {width + 2}ch")
             if hint and inline:
                 self.input._props["placeholder"] = hint
-            elif hint:
-                tag("span", hint, classes="wb-hint")
+            name_field(self.input, label, "" if inline else hint)
         self.input.on("input", self._typed, js_handler="(e) => emit(e.target.value)")
         if on_change is not None:
             self.input.on("change", lambda: on_change(self.value), args=[])
@@ -200,6 +199,14 @@ class Field(Element):
     def value(self, value: str) -> None:
         self._value = value
         ui.run_javascript(f"wrongbit.fill({self.input.id}, {json.dumps(value)})")
+
+
+def name_field(field: Element, label: str, hint: str) -> None:
+    """The label is a field's name; the hint, below it, describes it."""
+    about = f"hint-{field.id}" if hint else None
+    set_attributes(field, aria_label=label, aria_describedby=about)
+    if hint:
+        tag("span", hint, classes="wb-hint", id=about)
 
 
 class Choice(Element):
@@ -234,8 +241,7 @@ class Choice(Element):
             with self.input:
                 for number, (key, text) in enumerate(texts.items()):
                     tag("option", text or "–", value=str(number), selected=key == self._value or None)
-            if hint:
-                tag("span", hint, classes="wb-hint")
+            name_field(self.input, label, hint)
         self.input.on("change", self._chosen, js_handler="(e) => emit(e.target.value)")
 
     async def _chosen(self, event: Any) -> None:

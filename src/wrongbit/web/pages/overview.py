@@ -67,7 +67,9 @@ def _now(overview: Overview) -> None:
             paragraph(action, classes="wb-big")
             link(where, target)
         notes = {note for line in overview.captures for note in line.notes}
-        questions = [each for each in overview.questions if each not in notes]
+        questions = [
+            each for each in overview.questions if each not in notes and not each.startswith("Next:")
+        ]
         if questions:
             heading("Open", 3)
             with tag("ul"):
