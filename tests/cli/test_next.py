@@ -50,11 +50,17 @@ def test_suspects(case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert "J0" in picture.read_text()
 
 
+def copy(case: Path, folder: Path) -> None:
+    """What a person has written, without the journal that was begun beside it."""
+    for file in case.iterdir():
+        if file.is_file() and file.name not in ("journal.sqlite", "case-id.txt"):
+            (folder / file.name).write_bytes(file.read_bytes())
+
+
 def test_next(case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     first = tmp_path / "first"
     first.mkdir()
-    for file in case.iterdir():
-        (first / file.name).write_bytes(file.read_bytes())
+    copy(case, first)
     (first / "case.toml").write_text('[[capture]]\npoint = "u1-cycles"\nfile = "u1-cycles.csv"\n')
     assert main(["next", str(first), "--json"]) == 1
     told = json.loads(capsys.readouterr().out)
@@ -71,8 +77,7 @@ def test_next(case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
 def test_a_case_without_any_measurement_is_exit_code_0(
     case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for file in case.iterdir():
-        (tmp_path / file.name).write_bytes(file.read_bytes())
+    copy(case, tmp_path)
     (tmp_path / "case.toml").write_text("")
     assert main(["next", str(tmp_path)]) == 0
     assert "Nothing was measured yet" in capsys.readouterr().out

@@ -11,6 +11,7 @@ import hashlib
 import json
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from copy import copy
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -39,6 +40,7 @@ from wrongbit.casework.glance import overview_of
 from wrongbit.casework.inputs import (
     Added,
     CaseLike,
+    Snapshot,
     is_proof,
     loaded_reading,
     measurements_of,
@@ -54,7 +56,6 @@ from wrongbit.casework.plans import bus_times, machine_requirement
 from wrongbit.casework.proof import Proof
 from wrongbit.casework.proving import key_of_proof, proof_finding, prove
 from wrongbit.casework.records import (
-    Rebuilding,
     Recordable,
     chip_finding,
     compare_finding,
@@ -65,7 +66,7 @@ from wrongbit.casework.records import (
     suspects_finding,
 )
 from wrongbit.casework.references import references_of
-from wrongbit.casework.sources import ChipSources
+from wrongbit.casework.sources import ChipSources, Rebuilding
 from wrongbit.casework.start_up import measure_source, start_up_entries
 from wrongbit.casework.windows import window
 from wrongbit.compare.build import build_memory_map
@@ -95,10 +96,9 @@ from wrongbit.machine.lookup import point_named, rom_named
 from wrongbit.machine.model import Machine, Point
 from wrongbit.reading.examine import Examination, examine
 from wrongbit.reading.readings import Reading, load_reading
-from wrongbit.reading.rebuild import Rebuilt, rebuild
-from wrongbit.reading.sources import Source, from_contents, from_passes
+from wrongbit.reading.rebuild import Rebuilt
+from wrongbit.reading.sources import Source, from_contents
 from wrongbit.reading.stack import READ_NOISE
-from wrongbit.reading.undo import Bench
 from wrongbit.replace.fit import Choice, Fitting, fit
 
 FORMAT = 1
@@ -134,9 +134,16 @@ class Casework:
     def __init__(self, case: CaseLike, *, noise: float = DEFAULT_NOISE) -> None:
         if not 0 < noise < 0.5:
             raise UsageError(f"The noise rate is {noise}.", "Give a number above 0 and below 0.5.")
-        self.case, self.noise = case, noise
+        self.case: CaseLike = case
+        self.noise = noise
         self._large, self._small = Memory(4), Memory(64)
         self._unwritten = Memory(256)
+
+    def at_once(self) -> Casework:
+        """The same work on the case as it is now: its journal is read once, however much is asked of it."""
+        frozen = copy(self)
+        frozen.case = Snapshot(self.case)
+        return frozen
 
     # -- the machine ----------------------------------------------------------------------------------------
 
@@ -151,7 +158,10 @@ class Casework:
 
     def _state(self) -> _State:
         file = self.case.machine_file
-        added = [Added(each, self.case.path_of(each.file)) for _, each in self.case.of_kind(ReferenceAdded)]
+        added = []
+        for _, reference in self.case.of_kind(ReferenceAdded):
+            with suppress(CaseError):  # an original that is missing is for 'verify' to tell
+                added.append(Added(reference, self.case.path_of(reference.file)))
         told = [[each.reference.chip, each.reference.kind, each.reference.format, each.reference.file.sha256]
                 for each in added]  # fmt: skip
         # Whether a named image is there decides whether an added one counts.
@@ -174,6 +184,10 @@ class Casework:
         names = [name for name in file_names(machine) if not Path(name).is_absolute()]
         return files_hash(self.case.machine_file.parent, names)
 
+    def job_of(self, entry: Entry) -> Job:
+        """The same, at a capture's own probe point."""
+        return self.job(_capture_of(entry).point)
+
     def job(self, point: str) -> Job:
         """The machine with its references, seen from a probe point.
 
@@ -183,16 +197,19 @@ class Casework:
         return self._job(point)[1]
 
     def _job(self, point: str) -> tuple[str, Job]:
-        state = self._state()
-        images = self._images(state.machine)
-        key = key_of("job", state.key, images, point)
+        key = self._job_key(point)
+        machine = self.machine
 
         def build() -> Job:
-            if any(told.startswith("not readable") for _, told in images):
+            if any(told.startswith("not readable") for _, told in self._images(machine)):
                 load_machine(self.case.machine_file, recipe_names=recipe_names())  # tells what is missing
-            return job_of(state.machine, self.case.machine_file, point=point)
+            return job_of(machine, self.case.machine_file, point=point)
 
         return key, self._small.get(key, build)
+
+    def _job_key(self, point: str) -> str:
+        state = self._state()
+        return key_of("job", state.key, self._images(state.machine), point)
 
     # -- captures -------------------------------------------------------------------------------------------
 
@@ -239,8 +256,7 @@ class Casework:
 
     def diagnosis_key(self, detail: CaptureAdded) -> str:
         """Key of a capture's diagnosis."""
-        job_key, _ = self._job(detail.point)
-        return key_of("diagnose", FORMAT, job_key, detail.file.sha256, self.noise)
+        return key_of("diagnose", FORMAT, self._job_key(detail.point), detail.file.sha256, self.noise)
 
     def explanation(self, entry: Entry, cycle: int | None = None) -> Explanation:
         """On which words the processor acted, and what became of it.
@@ -337,9 +353,12 @@ class Casework:
         return use(open_samples(original, point, widths))
 
     def _derived(self, stored: Stored, name: str) -> Path | None:
-        """A place in derived/; None where nothing can be kept."""
+        """A place in derived/ for what was computed of an original; None where nothing can be kept."""
+        return self._place(f"{stored.sha256[:2]}/{stored.sha256}/{name}")
+
+    def _place(self, name: str) -> Path | None:
         try:
-            return self.case.derived(f"{stored.sha256[:2]}/{stored.sha256}/{name}")
+            return self.case.derived(name)
         except CaseError:
             return None
 
@@ -364,13 +383,19 @@ class Casework:
 
     # -- start-up -------------------------------------------------------------------------------------------
 
-    def ladder(self, progress: Progress | None = None) -> Ladder:
+    def ladder(self, progress: Progress | None = None, more: Values | None = None) -> Ladder:
         """Rails, clock, reset and start-up inputs, by the newest value of each, by hand or from a capture.
+
+        Args:
+            progress: Told how far the reading of a capture is.
+            more: Values that are not in the case and count before those that are.
 
         Raises:
             WrongbitError: The machine file cannot be used.
         """
-        found = self.ladder_of(self.case.entries(), progress)
+        found = self.ladder_of(self.case.entries(), progress, more)
+        if more:
+            return found
         stored = [each.file for _, each in self.captures()]
         self._record(
             "ladder", self.ladder_key(), lambda: ladder_finding(found, next_step(found, self.machine), stored)
@@ -380,16 +405,18 @@ class Casework:
     def ladder_key(self) -> str:
         """Key of the ladder."""
         told = [
-            each.detail.text
+            [each.number, each.detail.text]
             if isinstance(each.detail, ValueAdded)
-            else [each.detail.point, each.detail.file.sha256]
+            else [each.number, each.detail.point, each.detail.file.sha256, each.detail.file.name]
             for each in self.case.entries()
             if isinstance(each.detail, (ValueAdded, CaptureAdded))
         ]
         return key_of("ladder", FORMAT, self._state().key, told)
 
-    def ladder_of(self, entries: Sequence[Entry], progress: Progress | None = None) -> Ladder:
-        """The same by some entries only."""
+    def ladder_of(
+        self, entries: Sequence[Entry], progress: Progress | None = None, more: Values | None = None
+    ) -> Ladder:
+        """The same by some entries only, and by values that are in no entry."""
         machine = self.machine
         rungs = rungs_of(machine)
         values: Values = {}
@@ -401,7 +428,7 @@ class Casework:
                 with suppress(WrongbitError):  # told at the capture itself
                     found = self._start_up(entry.detail, progress)
                     values |= {at: each for at, each in found.items() if not each.why_not or at not in values}
-        return judge(machine, values)
+        return judge(machine, values | (more or {}))
 
     def _start_up(self, detail: CaptureAdded, progress: Progress | None) -> Values:
         """What a capture shows of clocks and inputs; nothing where it has none of them."""
@@ -522,19 +549,22 @@ class Casework:
             if (chip is None or each.chip == chip) and (proof is None or is_proof(each.note) == proof)
         )
 
-    def examination(self, chip: str, *, proof: bool = False) -> Examination:
+    def examination(self, chip: str, *, proof: bool = False, noise: float = READ_NOISE) -> Examination:
         """All readings of a chip, from every side.
 
         Args:
             chip: Reference designator of a ROM.
             proof: Those that were taken to prove a repair, in place of all others.
+            noise: Probability that a sound bit is read wrong in one pass.
 
         Raises:
             UsageError: There is no such ROM, or nothing was read from it.
             WrongbitError: A reading or a reference cannot be used.
         """
         key = self.examination_key(chip, proof=proof)
-        found = self._large.get(key, lambda: self._examine(chip, proof=proof))
+        if noise != READ_NOISE:
+            return self._examine(chip, proof=proof, noise=noise)
+        found = self._large.get(key, lambda: self._examine(chip, proof=proof, noise=noise))
         if not proof:
             self._record(
                 "chip", key, lambda: chip_finding(self.bare_chip(chip), found, self._read_hashes(chip))
@@ -556,7 +586,7 @@ class Casework:
         found = [each for _, each in self.case.of_kind(ReferenceAdded)]
         return [each for each in found if each.kind == kind and each.chip in (chip, "")]
 
-    def _examine(self, name: str, *, proof: bool) -> Examination:
+    def _examine(self, name: str, *, proof: bool, noise: float) -> Examination:
         machine, folder = self.machine, self.case.machine_file.parent
         chip = rom_named(machine, name)
         given = self.readings(name, proof=proof)
@@ -574,7 +604,9 @@ class Casework:
             twin = Reading(
                 load_reading(path, chip.words, chip.bits, byte_order=order), name=twins[-1].file.name
             )
-        return examine(passes, alone, others=others, twin=twin, chip_type=chip.type, byte_order=order)
+        return examine(
+            passes, alone, others=others, twin=twin, chip_type=chip.type, byte_order=order, noise=noise
+        )
 
     def reference(self, chip: str) -> ChipMap:
         """A ROM on its board with what it should hold.
@@ -594,11 +626,18 @@ class Casework:
         key = key_of("references", self._state().key, self._images(machine), processor.name)
 
         def known() -> dict[str, bool]:
+            place = self._place(f"machine/references-{key[:24]}.json")
+            kept = None if place is None else load_values(place, key)
+            if kept is not None:
+                return dict(kept)
             try:
                 found = build_memory_map(machine, processor, self.case.machine_file.parent)
             except WrongbitError:
                 return {}
-            return {each.name: bool(each.known.any()) for each in found.chips}
+            told = {each.name: bool(each.known.any()) for each in found.chips}
+            if place is not None:
+                keep(lambda: save_values(place, key, told))
+            return told
 
         has_reference = self._small.get(key, known).get(name, False)
         return bare_chip(chip, machine, len(self.readings(name, proof=False)), has_reference=has_reference)
@@ -660,17 +699,7 @@ class Casework:
                 f"There is nothing to rebuild {name} from.",
                 "Add a reading of it, a twin, a listing, or a capture in which it was read.",
             )
-        bench, undone = work.bench_of(readings, list(undo), others) if readings else (Bench((), (), ()), ())
-        sources = [from_passes(bench.readings, "reading", "readings", noise=READ_NOISE)] if readings else []
-        sources += others
-        rebuilt = rebuild(
-            work.shape,
-            sources,
-            partners=bench.partners,
-            constraints=work.constraints(checksums, sources),
-            notes=work.notes,
-        )
-        return Rebuilding(rebuilt, tuple(sources), len(bench.readings), undone)
+        return work.rebuilt(readings, others, checksums, undo)
 
     def _bus_sources(self, work: ChipSources, progress: Progress | None) -> list[Source]:
         """The captures at the processor's own pins, as one source."""
@@ -732,7 +761,7 @@ class Casework:
         Raises:
             MachineFileError: The machine file cannot be used.
         """
-        return overview_of(self, progress, compute=compute)
+        return overview_of(self.at_once(), progress, compute=compute)
 
     def proof(
         self,

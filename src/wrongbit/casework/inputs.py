@@ -64,6 +64,53 @@ class CaseLike(Protocol):
     def add(self, detail: MeasurementAdded | ValueAdded | NoteAdded | FindingRecorded) -> Entry:
         """Write an entry."""
 
+    def close(self) -> None:
+        """Let go of the journal."""
+
+
+class Snapshot:
+    """A case as it was at one moment: its journal is read once, what is written goes through.
+
+    Args:
+        case: The case.
+    """
+
+    def __init__(self, case: CaseLike) -> None:
+        self._case = case
+        self._entries = case.entries(withdrawn=True)
+        self.folder, self.machine_file, self.name = case.folder, case.machine_file, case.name
+
+    def entries(self, *, withdrawn: bool = False) -> tuple[Entry, ...]:
+        """The journal, oldest first."""
+        return tuple(each for each in self._entries if withdrawn or each.withdrawn_by is None)
+
+    def of_kind(self, kind: type[D]) -> tuple[tuple[Entry, D], ...]:
+        """Entries of one kind that count."""
+        return tuple((each, each.detail) for each in self.entries() if isinstance(each.detail, kind))
+
+    def path_of(self, stored: Stored) -> Path:
+        """An original's file."""
+        return self._case.path_of(stored)
+
+    def derived(self, name: str) -> Path:
+        """The place of something that can be computed again."""
+        return self._case.derived(name)
+
+    def finding(self, what: str, key: str) -> FindingRecorded | None:
+        """The recorded result with that key."""
+        return self._case.finding(what, key)
+
+    def latest(self, what: str) -> tuple[Entry, FindingRecorded] | None:
+        """The last recorded result."""
+        return self._case.latest(what)
+
+    def add(self, detail: MeasurementAdded | ValueAdded | NoteAdded | FindingRecorded) -> Entry:
+        """Write an entry; this snapshot does not see it but by `finding` and `latest`."""
+        return self._case.add(detail)
+
+    def close(self) -> None:
+        """Nothing is held that is not the case's."""
+
 
 def is_proof(note: str) -> bool:
     """Whether a note marks a proof.

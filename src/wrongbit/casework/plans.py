@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Literal
 
 from wrongbit.capture.source import SampleSource
+from wrongbit.diagnose.case import machine_file_of
 from wrongbit.errors import InputError, UsageError
 from wrongbit.machine.model import Machine, Point
 from wrongbit.replace.buses import BusTimes
@@ -61,6 +62,8 @@ def requirement_of(asked: Asked) -> Requirement:
     """
     from wrongbit.replace.requirement_file import load_requirement
 
+    if asked.file.is_dir():
+        asked = replace(asked, file=machine_file_of(asked.file))
     if is_machine_file(asked.file):
         need = _from_machine(asked)
     else:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -20,36 +20,18 @@ from wrongbit.casework.lines import (
     suspect_lines,
 )
 from wrongbit.casework.overview import ChipLine
+from wrongbit.casework.sources import Rebuilding
 from wrongbit.casework.words import counted, differing, weighing_conclusion
 from wrongbit.diagnose.planning import Proposal
 from wrongbit.diagnose.suspects import Weighing
 from wrongbit.job import Comparison, Diagnosis, Explanation, Job
 from wrongbit.reading.examine import Examination
-from wrongbit.reading.rebuild import Rebuilt
-from wrongbit.reading.sources import Source
 
 Recordable = tuple[str, dict[str, Any], tuple[EvidenceRows, ...]]
 """Sentence, JSON values, evidence."""
 
 EVIDENCE_ROWS = 50
 """Rows that are named as evidence: the first ones."""
-
-
-@dataclass(frozen=True)
-class Rebuilding:
-    """Rebuilt contents with where they come from.
-
-    Args:
-        rebuilt: The contents.
-        sources: Everything that said something.
-        passes: Number of readings.
-        undone: Faults of the readings that were taken back, in words.
-    """
-
-    rebuilt: Rebuilt
-    sources: tuple[Source, ...]
-    passes: int
-    undone: tuple[str, ...]
 
 
 def _wrong_rows(comparison: Comparison, detail: CaptureAdded) -> tuple[EvidenceRows, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -19,9 +20,26 @@ from wrongbit.machine.model import Chip, Listing, Machine
 from wrongbit.reading.constraints import Constraint, parse_constraint
 from wrongbit.reading.found import find_steps
 from wrongbit.reading.readings import Reading, load_reading, load_readings
-from wrongbit.reading.rebuild import Shape, rebuild
+from wrongbit.reading.rebuild import Rebuilt, Shape, rebuild
 from wrongbit.reading.sources import Source, combine, from_bus, from_contents, from_passes
 from wrongbit.reading.undo import Bench, Step, parse_step, undo_all
+
+
+@dataclass(frozen=True)
+class Rebuilding:
+    """Rebuilt contents with where they come from.
+
+    Args:
+        rebuilt: The contents.
+        sources: Everything that said something.
+        passes: Number of readings.
+        undone: Faults of the readings that were taken back, in words.
+    """
+
+    rebuilt: Rebuilt
+    sources: tuple[Source, ...]
+    passes: int
+    undone: tuple[str, ...]
 
 
 class ChipSources:
@@ -124,30 +142,58 @@ class ChipSources:
         name = "capture " + ", ".join(names)
         return from_bus(Cycles.join(parts), memory_map, self.mine(memory_map), name, noise=self.noise)
 
-    def bench(
-        self, paths: Sequence[Path], texts: Sequence[str], others: Sequence[Source]
+    def loaded(self, paths: Sequence[Path]) -> tuple[Reading, ...]:
+        """Passes of the chip; no paths, no passes."""
+        if not paths:
+            return ()
+        return load_readings(paths, self.chip.words, self.chip.bits, byte_order=self.processor.byte_order)
+
+    def rebuilt(
+        self,
+        readings: Sequence[Reading],
+        others: Sequence[Source],
+        checksums: Sequence[str] = (),
+        undo: Sequence[str] = (),
+    ) -> Rebuilding:
+        """The contents by everything that is given.
+
+        Args:
+            readings: Passes of the chip.
+            others: All other sources.
+            checksums: What the bytes obey.
+            undo: Faults of the readings to take back; ``none``: look for none.
+
+        Raises:
+            UsageError: A fault or a checksum cannot be understood, or there is no reading to take one from.
+            ImageError: The readings do not fit the chip.
+        """
+        bench, undone = self._bench(readings, undo, others)
+        sources = [from_passes(bench.readings, "reading", "readings", noise=self.noise)] if readings else []
+        sources += others
+        found = rebuild(
+            self.shape,
+            sources,
+            partners=bench.partners,
+            constraints=self.constraints(checksums, sources),
+            notes=self.notes,
+        )
+        return Rebuilding(found, tuple(sources), len(bench.readings), undone)
+
+    def _bench(
+        self, readings: Sequence[Reading], texts: Sequence[str], others: Sequence[Source]
     ) -> tuple[Bench, tuple[str, ...]]:
         """The readings without their fault, asked for or found, and the faults that were taken back."""
-        if texts and not paths:
+        if texts and not readings:
             raise UsageError(
                 "There is no reading from which a fault could be taken back.", "Give a --reading."
             )
-        if not paths:
+        if not readings:
             return Bench((), (), ()), ()
-        order = self.processor.byte_order
-        return self.bench_of(
-            load_readings(paths, self.chip.words, self.chip.bits, byte_order=order), texts, others
-        )
-
-    def bench_of(
-        self, readings: Sequence[Reading], texts: Sequence[str], others: Sequence[Source]
-    ) -> tuple[Bench, tuple[str, ...]]:
-        """The same of readings that are loaded already."""
         for reading in readings:
             notes = [note for note in reading.contents.notes if not note.startswith("Read as ")]
             self.notes += [f"{reading.name}: {note}" for note in notes]
         steps: tuple[Step, ...] = ()
-        if texts == ["none"]:
+        if list(texts) == ["none"]:
             pass
         elif texts:
             steps = tuple(

@@ -12,10 +12,10 @@ from rich.text import Text
 from wrongbit.bringup.advice import cautions, next_step, probe_notes
 from wrongbit.bringup.ladder import Ladder, Rung, judge, rungs_of
 from wrongbit.bringup.measured import read_measured
-from wrongbit.bringup.seen import Values, entries_in, measure_start_up, signal_of
-from wrongbit.bus.recipes import bus_widths, recipe_names
-from wrongbit.capture.formats import open_samples
-from wrongbit.cli import options
+from wrongbit.bringup.seen import Values
+from wrongbit.bus.recipes import recipe_names
+from wrongbit.casework.start_up import measure_capture
+from wrongbit.cli import incase, options
 from wrongbit.cli.show import (
     ACCENT,
     QUIET,
@@ -29,7 +29,7 @@ from wrongbit.cli.show import (
 from wrongbit.errors import UsageError
 from wrongbit.job import Progress
 from wrongbit.machine.load import load_machine
-from wrongbit.machine.model import Clock, Machine, Point, StartInput
+from wrongbit.machine.model import Machine
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
@@ -61,25 +61,30 @@ _MARK = {"within": "✓", "outside": "▲", "not measured": "·"}
 
 @app.command()
 def ladder(
-    machine: options.MachineFile,
+    machine: incase.MachineOrCase,
     measured: Given = None,
     sheet: Sheets = None,
     capture: Captures = None,
     point: PointNames = None,
     as_json: options.Json = False,
 ) -> int:
-    """Judge rails, clock, reset and start-up inputs in the order in which to look, before any bus."""
-    described = load_machine(machine, require_files=False, recipe_names=recipe_names())
-    rungs = rungs_of(described)
-    by_hand = read_measured(measured or (), sheet or (), rungs)
-    with progress_bar("Measuring the capture", quiet=as_json) as progress:
-        seen, notes = _captured(described, capture or (), point or (), progress)
-    notes += [
-        f"{name} {key}: the value by hand counts, not what the capture shows."
-        for name, key in seen
-        if (name, key) in by_hand
-    ]
-    found = judge(described, seen | by_hand)
+    """Judge rails, clock, reset and start-up inputs in the order in which to look, before any bus.
+
+    Of a case folder, the values and captures in it count; what the options give counts before them, once.
+    """
+    if machine.is_dir():
+        with (
+            incase.working(machine) as work,
+            progress_bar("Measuring the captures", quiet=as_json) as progress,
+        ):
+            described = work.machine
+            more, notes = _given(described, measured, sheet, capture, point, progress)
+            found = work.ladder(progress, more)
+    else:
+        described = load_machine(machine, require_files=False, recipe_names=recipe_names())
+        with progress_bar("Measuring the capture", quiet=as_json) as progress:
+            more, notes = _given(described, measured, sheet, capture, point, progress)
+        found = judge(described, more)
     if as_json:
         print_json(_as_json(found, described, notes))
     else:
@@ -90,6 +95,25 @@ def ladder(
         out.print()
         show_notes((*probe_notes(found), *notes))
     return 1 if found.first_outside is not None else 0
+
+
+def _given(
+    machine: Machine,
+    measured: Sequence[str] | None,
+    sheets: Sequence[Path] | None,
+    captures: Sequence[Path] | None,
+    points: Sequence[str] | None,
+    progress: Progress,
+) -> tuple[Values, list[str]]:
+    """Values of the options, and what to tell of them: what was measured by hand counts first."""
+    by_hand = read_measured(measured or (), sheets or (), rungs_of(machine))
+    seen, notes = _captured(machine, captures or (), points or (), progress)
+    notes += [
+        f"{name} {key}: the value by hand counts, not what the capture shows."
+        for name, key in seen
+        if (name, key) in by_hand
+    ]
+    return seen | by_hand, notes
 
 
 def _captured(
@@ -105,49 +129,10 @@ def _captured(
     notes: list[str] = []
     for number, path in enumerate(captures):
         name = points[number if len(points) > 1 else 0] if points else None
-        found, told = _measured_in(machine, path, name, progress)
+        found, told = measure_capture(machine, path, name, progress)
         values |= found
         notes += told
     return values, notes
-
-
-def _measured_in(
-    machine: Machine, path: Path, name: str | None, progress: Progress
-) -> tuple[Values, list[str]]:
-    point = Point(name="start-up", mode="timing") if name is None else _point(machine, name)
-    if point.mode == "state":
-        raise UsageError(
-            f"The probe point {point.name!r} takes one sample a clock edge: no time can be measured there.",
-            "Take a capture with the analyser's own sampling clock.",
-        )
-    entries: tuple[Clock | StartInput, ...] = (*machine.clock, *machine.input)
-    wanted = {signal_of(entry): 1 for entry in entries}
-    buses = bus_widths(machine.processor_of(point.processor)) if name is not None else {}
-    source = open_samples(path, point, {**buses, **wanted})
-    if not entries_in(machine, source.layout):
-        raise UsageError(
-            f"{path} has none of the machine's clocks and start-up inputs"
-            f"{' (' + ', '.join(wanted) + ')' if wanted else ''}.",
-            f"It has {', '.join(source.layout.signals)}: give the clock or input its signal, or map the "
-            "columns at a probe point.",
-        )
-
-    def chunks() -> Any:
-        for chunk in source.chunks():
-            yield chunk
-            progress(source.bytes_done(), source.byte_count)
-
-    where = f"{path.name}, {point.name}" if name else path.name
-    values = measure_start_up(machine, source.layout, chunks, where)
-    return values, [*source.notes]
-
-
-def _point(machine: Machine, name: str) -> Point:
-    try:
-        return machine.point_of(name)
-    except KeyError:
-        names = ", ".join(point.name for point in machine.point) or "none"
-        raise UsageError(f"There is no probe point {name!r}.", f"The machine file has {names}.") from None
 
 
 def _show(found: Ladder) -> None:

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from wrongbit.bus.recipes import recipe_names
-from wrongbit.cli import options
+from wrongbit.casework.casework import Casework
+from wrongbit.casework.references import references_of
+from wrongbit.cli import incase, options
 from wrongbit.cli.examined import examination_as_json, show_examination
 from wrongbit.cli.show import print_json, progress_bar, show_notes
-from wrongbit.compare.build import build_memory_map
-from wrongbit.compare.memory_map import ChipMap
 from wrongbit.errors import UsageError
-from wrongbit.image.contents import Contents
 from wrongbit.machine.load import load_machine
-from wrongbit.machine.model import Chip, Machine
+from wrongbit.machine.lookup import rom_named
+from wrongbit.machine.model import Machine
 from wrongbit.reading.array import map_geometry, picture
 from wrongbit.reading.examine import Examination, examine
 from wrongbit.reading.figure import MOST, chip_map_svg, write_svg
@@ -29,10 +30,10 @@ ChipName = Annotated[
     str, typer.Argument(metavar="CHIP", help="The chip's name in the machine file.", show_default=False)
 ]
 ReadingFiles = Annotated[
-    list[Path],
+    list[Path] | None,
     typer.Argument(
         metavar="READING…",
-        help="Files read from the chip: binary, Intel HEX or S-record.",
+        help="Files read from the chip: binary, Intel HEX or S-record; none for a case folder.",
         show_default=False,
     ),
 ]
@@ -40,9 +41,9 @@ ReadingFiles = Annotated[
 
 @app.command("chip")
 def chip_verb(
-    machine: options.MachineFile,
+    machine: incase.MachineOrCase,
     chip: ChipName,
-    readings: ReadingFiles,
+    readings: ReadingFiles = None,
     twin: Annotated[
         Path | None,
         typer.Option("--twin", help="A reading of the same chip of another machine.", show_default=False),
@@ -69,24 +70,31 @@ def chip_verb(
 
     Exit code 1 when a fault was found; without a reference, when bits waver or the contents look suspicious.
     """
-    described = load_machine(machine, recipe_names=recipe_names(), require_files=not no_reference)
-    wanted = _chip(described, chip)
-    alone, others, notes = _references(described, wanted, machine.parent, without=no_reference)
-    order = described.processor_of(wanted.processor).byte_order
-    passes = load_readings(readings, wanted.words, wanted.bits, byte_order=order, table=conditions)
-    other = None
-    if twin is not None:
-        other = Reading(load_reading(twin, wanted.words, wanted.bits, byte_order=order), name=twin.name)
-    with progress_bar("Weighing the faults", quiet=as_json):
-        found = examine(
-            passes,
-            alone,
-            others=others,
-            twin=other,
-            chip_type=wanted.type,
-            byte_order=order,
-            noise=noise,
-        )
+    notes: tuple[str, ...] = ()
+    if machine.is_dir():
+        given = (readings, twin, no_reference, conditions)
+        with incase.working(machine) as work, progress_bar("Weighing the faults", quiet=as_json):
+            described, found = _of_case(work, chip, given, noise)
+        wanted, passes = rom_named(described, chip), found.readings
+    else:
+        described = load_machine(machine, recipe_names=recipe_names(), require_files=not no_reference)
+        wanted = rom_named(described, chip)
+        alone, others, notes = references_of(described, wanted, machine.parent, without=no_reference)
+        order = described.processor_of(wanted.processor).byte_order
+        passes = load_readings(readings or [], wanted.words, wanted.bits, byte_order=order, table=conditions)
+        other = None
+        if twin is not None:
+            other = Reading(load_reading(twin, wanted.words, wanted.bits, byte_order=order), name=twin.name)
+        with progress_bar("Weighing the faults", quiet=as_json):
+            found = examine(
+                passes,
+                alone,
+                others=others,
+                twin=other,
+                chip_type=wanted.type,
+                byte_order=order,
+                noise=noise,
+            )
     if picture_file is not None:
         write_svg(picture_file, _picture(found))
     if as_json:
@@ -97,35 +105,14 @@ def chip_verb(
     return int(found.fault_seen)
 
 
-def _chip(machine: Machine, name: str) -> Chip:
-    wanted = next((chip for chip in machine.chip if chip.name == name), None)
-    roms = ", ".join(chip.name for chip in machine.chip if chip.kind == "rom")
-    if wanted is None:
-        raise UsageError(f"{machine.machine.name} has no chip {name!r}.", f"Its ROMs are: {roms or 'none'}.")
-    if wanted.kind != "rom":
+def _of_case(work: Casework, chip: str, given: Sequence[object], noise: float) -> tuple[Machine, Examination]:
+    """The machine of a case, and what its readings of a chip tell."""
+    if any(given):
         raise UsageError(
-            f"{name} is {wanted.kind.upper()}: what a reader finds in it means nothing.",
-            f"The ROMs of {machine.machine.name} are: {roms or 'none'}.",
+            "The readings of a case are in its folder.",
+            "Add files with 'wrongbit add', or name the machine file in place of the folder.",
         )
-    return wanted
-
-
-def _references(
-    machine: Machine, wanted: Chip, folder: Path, *, without: bool
-) -> tuple[ChipMap, dict[str, Contents], tuple[str, ...]]:
-    """The chip with what it should hold, what the other ROMs should hold, and notes of the readers."""
-    if without:
-        blank = wanted.model_copy(update={"image": None})
-        machine = machine.model_copy(update={"chip": (blank,), "listing": ()})
-    processor = machine.processor_of(wanted.processor)
-    memory_map = build_memory_map(machine, processor, folder)
-    others: dict[str, Contents] = {}
-    for each in memory_map.roms:
-        if each.name != wanted.name and len(each.contents) == wanted.words:
-            others[each.name] = Contents(each.contents, each.known, len(each.lane), source=each.name)
-    alone = next(each for each in memory_map.chips if each.name == wanted.name)
-    notes = tuple(note for note in memory_map.notes if note.startswith(f"{wanted.name}:"))
-    return alone, others, notes
+    return work.machine, work.examination(chip, noise=noise)
 
 
 def _file_notes(passes: tuple[Reading, ...]) -> list[str]:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from wrongbit.cli import options
+from wrongbit.cli import incase, options
 from wrongbit.cli.compared import around, comparison_as_json, differing_rows, show_comparison
 from wrongbit.cli.show import indented, out, print_json, progress_bar, show_notes
 from wrongbit.compare.verdicts import DIFFERS
@@ -17,8 +17,8 @@ app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
 @app.command()
 def compare(
-    machine: options.MachineFile,
-    capture: options.CaptureFile,
+    machine: incase.MachineOrCase,
+    capture: incase.CaptureOrEntry = None,
     point: options.PointName = None,
     wrong: Annotated[
         int, typer.Option("--wrong", min=0, help="Show so many wrong cycles with their neighbours.")
@@ -26,9 +26,15 @@ def compare(
     as_json: options.Json = False,
 ) -> int:
     """Compare every cycle with what should have been there; exit code 1 when any word differs."""
-    job = open_job(machine, point=point)
-    with progress_bar("Reading the capture", quiet=as_json) as progress:
-        comparison = compare_capture(job, capture, progress)
+    if machine.is_dir():
+        with incase.working(machine) as work, progress_bar("Reading the capture", quiet=as_json) as progress:
+            entry = incase.capture_in(work, capture, point)
+            job, comparison = work.job_of(entry), work.comparison(entry, progress)
+    else:
+        file = incase.named_capture(capture)
+        job = open_job(machine, point=point)
+        with progress_bar("Reading the capture", quiet=as_json) as progress:
+            comparison = compare_capture(job, file, progress)
     if as_json:
         print_json(comparison_as_json(job, comparison))
     else:

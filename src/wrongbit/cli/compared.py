@@ -8,6 +8,7 @@ import numpy as np
 from rich.text import Text
 
 from wrongbit.bus.cycles import NO_TIME
+from wrongbit.casework.words import answering, bank_text, wrong_chips
 from wrongbit.cli.show import (
     ACCENT,
     QUIET,
@@ -27,25 +28,6 @@ from wrongbit.machine.recipe import KINDS
 
 CONTEXT = 3
 """Cycles shown before and after the first wrong one."""
-
-
-def answering(job: Job, comparison: Comparison, row: int) -> tuple[str, ...]:
-    """Chips whose judged bits stand in this cycle."""
-    cycles = comparison.cycles
-    at = slice(row, row + 1)
-    return tuple(
-        chip.name
-        for chip in job.memory_map.chips
-        if chip.lane_mask & int(comparison.verdicts.judged[row])
-        and bool(chip.selected(cycles.bank[at], cycles.address[at])[0])
-    )
-
-
-def wrong_chips(job: Job, comparison: Comparison, row: int) -> tuple[str, ...]:
-    """Of the chips that answer in this cycle, those with a wrong bit in their lane."""
-    wrong = int(comparison.verdicts.wrong[row])
-    lanes = {chip.name: chip.lane_mask for chip in job.memory_map.chips}
-    return tuple(name for name in answering(job, comparison, row) if lanes[name] & wrong)
 
 
 def show_comparison(job: Job, comparison: Comparison) -> None:
@@ -123,11 +105,6 @@ def show_word(job: Job, comparison: Comparison, row: int, title: str) -> None:
             )
         )
     )
-
-
-def bank_text(job: Job, bank: int) -> str:
-    """The bank, where the machine has banks."""
-    return f" in bank {bank if bank >= 0 else 'unknown'}" if job.memory_map.banked else ""
 
 
 def around(job: Job, comparison: Comparison, row: int) -> Any:

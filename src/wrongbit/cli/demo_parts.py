@@ -14,16 +14,11 @@ from typing import Any
 
 from rich.text import Text
 
+from wrongbit.casework.casework import Casework
+from wrongbit.casework.unkept import UnkeptCase
+from wrongbit.casework.words import share_text, trigger_text, weighing_conclusion
 from wrongbit.cli.show import ACCENT, QUIET, out, print_json, show_cautions
-from wrongbit.cli.suspected import (
-    conclusion,
-    open_case,
-    proposals_as_json,
-    share_text,
-    show_suspects,
-    trigger_text,
-    weighing_as_json,
-)
+from wrongbit.cli.suspected import proposals_as_json, show_suspects, weighing_as_json
 from wrongbit.demo.bench import DEFAULT_CYCLES, PartBench, parse_part_fault
 from wrongbit.demo.machine import DemoMachine
 from wrongbit.demo.machines import machine_named
@@ -126,7 +121,7 @@ def run_walk(
     _write(folder / PICTURE, board_map(last).encode())
     show_suspects(last, most=4)
     out.print()
-    out.print(Text.assemble(("→ ", ACCENT), (conclusion(last), "bold")), soft_wrap=True)
+    out.print(Text.assemble(("→ ", ACCENT), (weighing_conclusion(last), "bold")), soft_wrap=True)
     out.print()
     out.print(Text("What had been done to the machine, which the search was not told:", "bold"))
     out.print(f"  {bench.fault.sentence}", soft_wrap=True)
@@ -206,7 +201,9 @@ def _measurement(proposal: Proposal, outcome: str) -> str:
 
 def _weigh(folder: Path, entries: list[str]) -> Weighing:
     _write(folder / CASE_FILE, "\n".join(entries).encode())
-    return open_case(folder).weighing
+    weighing = Casework(UnkeptCase(folder)).weighing()
+    assert weighing is not None  # the machine has paths
+    return weighing
 
 
 def _seen(weighing: Weighing) -> str:

@@ -33,14 +33,8 @@ def next_verb(
 
     Exit code 1 when something is wrong with the machine.
     """
-    from wrongbit.cli.suspected import (
-        conclusion,
-        open_case,
-        proposals_as_json,
-        share_text,
-        show_proposals,
-        weighing_as_json,
-    )
+    from wrongbit.casework.words import share_text, weighing_conclusion
+    from wrongbit.cli.suspected import open_case, proposals_as_json, show_proposals, weighing_as_json
     from wrongbit.diagnose.planning import proposals
 
     with progress_bar("Reading the captures", quiet=as_json) as progress:
@@ -52,7 +46,7 @@ def next_verb(
         from wrongbit.diagnose.case import machine_file_of
 
         foretold = open_dictionary(machine_file_of(folder), dictionary).signature
-    found = proposals(weighing, foretold=foretold)
+    found = opened.proposals if foretold is None else proposals(weighing, foretold=foretold)
     if as_json:
         told = weighing_as_json(weighing)
         print_json({**told, "next": proposals_as_json(opened.machine, found)})
@@ -65,5 +59,5 @@ def next_verb(
     out.print()
     show_proposals(opened.machine, found, most=most)
     out.print()
-    out.print(Text.assemble(("→ ", ACCENT), (conclusion(weighing), "bold")), soft_wrap=True)
+    out.print(Text.assemble(("→ ", ACCENT), (weighing_conclusion(weighing), "bold")), soft_wrap=True)
     return int(weighing.fault_seen)

@@ -28,7 +28,8 @@ def suspects_verb(
 
     Exit code 1 when something is wrong with the machine.
     """
-    from wrongbit.cli.suspected import conclusion, open_case, show_suspects, weighing_as_json
+    from wrongbit.casework.words import weighing_conclusion
+    from wrongbit.cli.suspected import open_case, show_suspects, weighing_as_json
 
     with progress_bar("Reading the captures", quiet=as_json) as progress:
         opened = open_case(folder, noise=noise, progress=progress)
@@ -43,7 +44,7 @@ def suspects_verb(
     out.print()
     show_suspects(weighing)
     out.print()
-    out.print(Text.assemble(("→ ", ACCENT), (conclusion(weighing), "bold")), soft_wrap=True)
+    out.print(Text.assemble(("→ ", ACCENT), (weighing_conclusion(weighing), "bold")), soft_wrap=True)
     out.print(f"  What to measure next: wrongbit next {folder}", soft_wrap=True)
     if opened.notes:
         out.print()

@@ -19,8 +19,9 @@ def point_named(machine: Machine, name: str | None) -> Point:
     except KeyError:
         names = ", ".join(point.name for point in machine.point)
         if not names:
+            what = f"no probe point {name!r}, nor any" if name is not None else "no probe point"
             raise UsageError(
-                f"{machine.machine.name} has no probe point.",
+                f"{machine.machine.name} has {what}.",
                 "Add a [[point]] to the machine file that says where the capture was taken.",
             ) from None
         if name is None:
@@ -39,11 +40,14 @@ def rom_named(machine: Machine, name: str) -> Chip:
     """
     wanted = next((chip for chip in machine.chip if chip.name == name), None)
     roms = [chip.name for chip in machine.chip if chip.kind == "rom"]
-    there = f"The ROMs of {machine.machine.name} are: {', '.join(roms) or 'none'}."
+    there = f"Its ROMs are: {', '.join(roms) or 'none'}."
     if wanted is None:
         near = get_close_matches(name, roms, 1)
         hint = f"Did you mean {near[0]!r}? " if near else ""
         raise UsageError(f"{machine.machine.name} has no chip {name!r}.", hint + there)
     if wanted.kind != "rom":
-        raise UsageError(f"{name} is {wanted.kind.upper()}: what a reader finds in it means nothing.", there)
+        raise UsageError(
+            f"{name} is {wanted.kind.upper()}: what a reader finds in it means nothing.",
+            f"{machine.machine.name} has these ROMs: {', '.join(roms) or 'none'}.",
+        )
     return wanted

@@ -1,0 +1,86 @@
+"""Verbs that take a machine file with files, or a case folder that has them all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from wrongbit.case.entries import CaptureAdded, Entry
+from wrongbit.casework.casework import Casework
+from wrongbit.casework.unkept import open_or_look
+from wrongbit.errors import UsageError
+from wrongbit.job import DEFAULT_NOISE
+
+MachineOrCase = Annotated[
+    Path,
+    typer.Argument(metavar="MACHINE", help="The machine file (TOML), or a case folder.", show_default=False),
+]
+CaptureOrEntry = Annotated[
+    str | None,
+    typer.Argument(
+        metavar="CAPTURE",
+        help="CSV, VCD or typed text. Of a case folder: a capture's name or number in it; left out: its "
+        "first at the probe point.",
+        show_default=False,
+    ),
+]
+
+
+@contextmanager
+def working(folder: Path, *, noise: float = DEFAULT_NOISE) -> Iterator[Casework]:
+    """What is computed of the case in a folder; a folder that may only be read is looked at.
+
+    Raises:
+        InputError: It is no case.
+        CaseError: The case cannot be used.
+    """
+    case = open_or_look(folder)
+    try:
+        yield Casework(case, noise=noise)
+    finally:
+        case.close()
+
+
+def named_capture(capture: str | None) -> Path:
+    """The capture that goes with a machine file.
+
+    Raises:
+        UsageError: None was named.
+    """
+    if capture is None:
+        raise UsageError("No capture was named.", "Name one, or a case folder instead of the machine file.")
+    return Path(capture)
+
+
+def capture_in(work: Casework, capture: str | None, point: str | None) -> Entry:
+    """The capture of a case that is meant.
+
+    Args:
+        work: The case.
+        capture: Name or number; None: the first at the probe point.
+        point: Probe point; None: any.
+
+    Raises:
+        UsageError: The case has none, or no such one.
+    """
+    there = work.captures()
+    if not there:
+        raise UsageError(
+            "The case has no capture yet.",
+            "Add one with 'wrongbit add', or a [[capture]] with point and file to case.toml.",
+        )
+    for entry, detail in there if capture is None else reversed(there):
+        if (point is None or detail.point == point) and _is_meant(entry, detail, capture):
+            return entry
+    listed = ", ".join(f"{each.point} ({entry.number}: {each.file.name})" for entry, each in there)
+    what = f"no capture {capture!r}" if capture is not None else "no capture"
+    where = f" at the probe point {point!r}" if point is not None else ""
+    raise UsageError(f"The case has {what}{where}.", f"It has captures at: {listed}.")
+
+
+def _is_meant(entry: Entry, detail: CaptureAdded, capture: str | None) -> bool:
+    return capture is None or capture == str(entry.number) or Path(capture).name == detail.file.name
