@@ -79,7 +79,7 @@ class Mutator:
 
 
 def answer_of(error: Exception | None) -> str:
-    """What an answer has in common with others of its kind: the place and the words, but not what it quotes."""
+    """What an answer has in common with others of its kind: place and words, but not what it quotes."""
     if error is None:
         return "read"
     at = error.__traceback__

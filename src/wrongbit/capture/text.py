@@ -17,7 +17,7 @@ import numpy as np
 
 from wrongbit.errors import CaptureError
 
-BLOCK = 1 << 20
+BLOCK = 1 << 19
 """Bytes read at a time: with what is made of them they fit the processor's cache."""
 
 _HEAD = 1 << 18

@@ -103,11 +103,10 @@ class LevelRun:
         start, end = cells.plain(self.first)[0], cells.plain(self.first + count - 1)[1]
         if ((end - start) != 2 * count - 1).any():
             return None
-        numbers = cells.numbers(8)
         word = np.zeros(len(cells), np.uint64)
         for done in range(0, count, 4):
             inside = np.uint64((1 << 16 * min(4, count - done)) - 1)
-            eight = numbers[start + 2 * done].astype(np.uint64, copy=False)
+            eight = cells.numbers(8, start + 2 * done).astype(np.uint64, copy=False)
             if ((eight & (_FOUR_LEVELS & inside)) != _FOUR_ZEROS & inside).any():
                 return None
             word |= ((eight & (_FOUR_BITS & inside)) * _JOIN_FOUR >> _JOINED & _NIBBLE) << np.uint64(done)

@@ -107,7 +107,7 @@ def _groups(cells: Cells, column: int, rows: Places) -> list[Places]:
     start, end = start[rows], end[rows]
     keys: NDArray[np.uint64] | list[bytes]
     if len(rows) and (end - start).max() <= 8:
-        keys = shortened(cells.numbers(8)[end - 8].astype(np.uint64), end - start)
+        keys = shortened(cells.numbers(8, end - 8).astype(np.uint64), end - start)
     else:
         keys = [cells.bytes[a:b].tobytes() for a, b in zip(start.tolist(), end.tolist(), strict=True)]
     _, first, group = np.unique(keys, return_index=True, return_inverse=True)

@@ -51,8 +51,12 @@ class SamplingClock:
 
     def fits(self, times: Integers, first_sample: int) -> NDArray[np.bool_]:
         """Which of the times lie on the clock's ticks."""
-        ticks = self.start_ps + (first_sample + np.arange(len(times), dtype=np.int64)) * self.period_ps
-        near: NDArray[np.bool_] = np.abs(times - ticks) <= self.tolerance_ps
+        beside = np.arange(first_sample, first_sample + len(times), dtype=np.int64)
+        beside *= self.period_ps
+        beside += self.start_ps
+        beside -= times
+        np.abs(beside, out=beside)
+        near: NDArray[np.bool_] = beside <= math.floor(self.tolerance_ps)
         return near
 
     def pieces(self, times: Integers, first_sample: int) -> Iterator[tuple[slice, Times]]:

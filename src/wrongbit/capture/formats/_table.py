@@ -13,6 +13,7 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 
 from wrongbit.capture.columns import quoted, unit_of
 from wrongbit.capture.formats._cells import LEVELS
@@ -61,6 +62,7 @@ class _Line:
     cells: tuple[str, ...]
 
 
+@lru_cache(1 << 14)
 def is_value(text: str) -> bool:
     """Whether a cell could be a time, a level or a word.
 

@@ -79,10 +79,10 @@ def _without_mark(
     text = cells.bytes
     first = text[start[0] : end[0]].tobytes()
     if first.startswith(b"0x"):
-        marked = cells.numbers(2)[start] == _MARK
+        marked = cells.numbers(2, start) == _MARK
         return start + 2 * marked, end, marked
     if first.startswith(b"0X"):
-        marked = (cells.numbers(2)[start] == _CAPITAL_MARK) & (end - start != digits)
+        marked = (cells.numbers(2, start) == _CAPITAL_MARK) & (end - start != digits)
         return start + 2 * marked, end, marked
     if first.startswith(b"$"):
         marked = text[start] == ord("$")
@@ -124,7 +124,7 @@ def read_pairs(
         eight = digits_before(cells, end - done, length - done)
         for more in range(done, min(done + 8, most), 2):
             # The last two digits are the highest bytes; the cut to 16 bits leaves one pair.
-            digits = table[(eight >> np.uint64(48 - 8 * (more - done))).astype(np.uint16)]
+            digits = table.take((eight >> np.uint64(48 - 8 * (more - done))).astype(np.uint16))
             odd |= digits == _NO_DIGIT
             if radix == 10:
                 value += digits.astype(np.uint64) * np.uint64(10**more)
@@ -135,7 +135,7 @@ def read_pairs(
 
 def digits_before(cells: Cells, end: Places, length: Places | int) -> Words:
     """The eight bytes before each place as a little-endian number, with ``0`` for those before the digits."""
-    eight = cells.numbers(8)[end - 8].astype(np.uint64, copy=False)
+    eight = cells.numbers(8, end - 8).astype(np.uint64, copy=False)
     if isinstance(length, int):
         if length >= 8:
             return eight
