@@ -19,6 +19,8 @@ from wrongbit.report.content import Block, Figure, Heading, Listed, Paragraph, R
 from wrongbit.report.figures.svg import plain
 from wrongbit.report.theme import PRINT, Theme
 
+STANDARDS: tuple[Any, ...] = ("a-2a", "ua-1")
+
 TURNED = 1100
 """Figures wider than so many pixels that are also wider than high get a page across."""
 
@@ -27,13 +29,15 @@ _USUAL = re.compile("[\\u0000-\\u058f\\u1e00-\\u2bff\\ufffd]*")
 
 
 def render_pdf(report: Report) -> bytes:
-    """The report as a PDF file, tagged for screen readers, with the same texts as `html.render_html`.
+    """The report as a PDF file, with the same texts as `html.render_html`.
+
+    It keeps to PDF/A-2a (ISO 19005-2) for the archive and to PDF/UA-1 (ISO 14289-1) for screen readers. A
+    letter that no face on this computer has is shown as a box, and then the file is plain PDF, since both
+    standards forbid that.
 
     Args:
         report: What it says; figures are drawn in the print theme.
     """
-    import typst
-
     with tempfile.TemporaryDirectory(prefix="wrongbit-report-") as name:
         folder = Path(name)
         data = _as_data(report, PRINT, folder)
@@ -41,12 +45,28 @@ def render_pdf(report: Report) -> bytes:
         (folder / "report.json").write_text(text, "utf-8")
         source = folder / "report.typ"
         source.write_bytes(files("wrongbit.report").joinpath("report.typ").read_bytes())
-        made = typst.compile(
-            source,
-            root=folder,
-            ignore_system_fonts=_USUAL.fullmatch(text) is not None,
-            timestamp=int(report.made_at.timestamp()),
-        )
+        usual, at = _USUAL.fullmatch(text) is not None, int(report.made_at.timestamp())
+        return _compiled(source, usual_letters=usual, timestamp=at)
+
+
+def _compiled(source: Path, *, usual_letters: bool, timestamp: int) -> bytes:
+    """What Typst makes of a source with everything that it needs beside it."""
+    import typst
+
+    made: object = None
+    for standards in (STANDARDS, ()):
+        try:
+            made = typst.compile(
+                source,
+                root=source.parent,
+                ignore_system_fonts=usual_letters,
+                timestamp=timestamp,
+                pdf_standards=list(standards),
+            )
+            break
+        except typst.TypstError:
+            if not standards:
+                raise
     assert isinstance(made, bytes)
     return made
 

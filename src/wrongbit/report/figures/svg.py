@@ -8,8 +8,11 @@ from xml.sax.saxutils import escape, quoteattr
 
 from wrongbit.report.theme import MONO_FACE, Theme
 
-_FORBIDDEN = re.compile("[^\\t\\n\\r\\x20-\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010ffff]")
-"""Characters that XML 1.0 (section 2.2) has no place for, even escaped."""
+_FORBIDDEN = re.compile(
+    "[^\\t\\n\\r\\x20-\\x7e\\xa0-\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010ffff]|[\\u202a-\\u202e\\u2066-\\u2069]"
+)
+"""Characters that XML 1.0 (section 2.2) has no place for, controls that it discourages, and those that turn
+the direction of writing, with which a name could look like another."""
 
 ADVANCE = 0.602
 """Width of a monospaced character in ems: that of DejaVu Sans Mono."""
