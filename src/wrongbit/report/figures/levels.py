@@ -152,7 +152,9 @@ class _View:
 def _line(view: _View, name: str, y: float, theme: Theme) -> Iterator[str]:
     positions = view.window.layout.bits_of(name)
     shown = name if len(positions) == 1 else f"{name} [{len(positions) - 1}:0]"
-    yield text(EDGE, y + SWING - 4, shortened(shown, LABELS - 8), theme.ink, bold=True, title=shown)
+    fits = shortened(shown, LABELS - 8)
+    more = shown if fits != shown else ""
+    yield text(EDGE, y + SWING - 4, fits, theme.ink, bold=True, title=more)
     if view.count:
         yield from (_signal if len(positions) == 1 else _bus)(view, positions, y, theme)
 

@@ -139,6 +139,8 @@ def _columns(
 
 
 def _runs(heights: NDArray[np.float64], base: NDArray[np.float64]) -> Iterator[tuple[int, int]]:
+    if not len(heights):
+        return
     both = np.stack([heights, base])
     edges = np.flatnonzero((np.diff(both, axis=1) != 0).any(axis=0)) + 1
     cuts = [0, *edges.tolist(), len(heights)]
