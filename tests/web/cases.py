@@ -14,7 +14,7 @@ from wrongbit.machine.load import load_machine
 VALUES = ("VCC voltage = 5.02 V", "VCC ripple = 18 mV", "CK frequency = 1.843 MHz")
 
 
-def write_hollowmere(folder: Path, *, cycles: int = 20_000, points: tuple[str, ...] = ("u1-cycles",)) -> Case:
+def write_hollowmere(folder: Path, *, cycles: int = 4_000, points: tuple[str, ...] = ("u1-cycles",)) -> Case:
     """Two processors on a backplane, an open joint between them and the ROMs, captures at some points."""
     demo = machine_named("hollowmere")
     files: dict[str, bytes | str] = dict(demo.build().files)

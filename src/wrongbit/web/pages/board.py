@@ -14,6 +14,7 @@ from wrongbit.diagnose.suspects import Suspect, Weighing
 from wrongbit.report.figures import board_map, percent
 from wrongbit.report.theme import LIGHT
 from wrongbit.web.elements import (
+    Check,
     Choice,
     figure,
     heading,
@@ -56,6 +57,7 @@ def _draw(bench: Workbench, weighing: Weighing | None) -> None:
     map_.on("click", lambda event: _clicked(event, names, choose), js_handler=_CLICK)
     with tag("div", classes="wb-row wb-controls"):
         Choice("Part", names, first, on_change=choose, hint="Or press a part on the map.")
+        Check("Whole map in the page's width", on_change=lambda whole: _fit(map_, whole))
     details: Element = tag("div", aria_live="polite")
     choose(first)
     _structure(weighing)
@@ -66,6 +68,10 @@ _CLICK = (
     "if (!part) return; emit(part.dataset.part); "
     "document.getElementById('part')?.scrollIntoView({block: 'nearest'}); }"
 )
+
+
+def _fit(map_: Element, whole: bool) -> None:
+    map_.classes(add="wb-board-whole") if whole else map_.classes(remove="wb-board-whole")
 
 
 def _names(weighing: Weighing, suspected: list[str]) -> list[str]:

@@ -59,7 +59,7 @@ def _draw(overview: Overview) -> None:
 def _now(overview: Overview) -> None:
     """The most urgent thing, large; the rest of what is open below it."""
     with section("What to do now"), tag("div", classes="wb-panel wb-now"):
-        if overview.proved:
+        if overview.proved in ("proved", "not proved"):
             paragraph(f"The repair is {overview.proved}.", classes="wb-big")
             link("See the proof", "/proof")
         else:
