@@ -18,14 +18,14 @@ BOARDS = {make.__name__: next(case for case in CASES if case.make is make) for m
 
 
 def predicted(fault, rows):
-    """Bits that the prediction of one fault settles otherwise than seen."""
+    """Bits that the prediction of one fault settles otherwise than seen, and bits that it leaves open."""
     found = predict([fault], rows)
     open_ = found.soft | (found.floating & ~found.value)
     if found.unknown is not None:
         open_ = open_ | found.unknown
-    if found.strays is not None:
-        open_ = np.where(found.strays, ~np.uint64(0), open_)
-    return count_bits((found.value ^ rows.seen) & rows.judged & ~open_).tolist()
+    sure = rows.judged if found.strays is None else np.where(found.strays, np.uint64(0), rows.judged)
+    wrong = (found.value ^ rows.seen) & sure & ~open_
+    return count_bits(wrong).tolist(), count_bits(found.soft & sure).tolist()
 
 
 def assert_agrees(quick, whole, rows, fault):
@@ -49,10 +49,15 @@ def test_faults_in_the_choice_of_chips(case):
         faults += [WrongChip(one, two), WrongChip(two, one), SelectsExchanged(one, two)]
         faults += [SelectSilent(one, (one, two))]
         faults += [TwoChips(one, two, high, both) for high in (False, True) for both in (False, True)]
-    found = wrong_behind_selections(rows, faults)
+    behind = wrong_behind_selections(rows, faults)
+    found, either = behind.wrong, behind.either
     assert found.any()
-    for fault, wrong in zip(faults, found, strict=True):
-        assert_agrees(wrong, predicted(fault, rows), rows, fault)
+    assert either.any() == any(chip.kind == "ram" for chip in rows.memory_map.chips)
+    for fault, wrong, left_open in zip(faults, found, either, strict=True):
+        settled, open_ = predicted(fault, rows)
+        assert_agrees(wrong, settled, rows, fault)
+        assert left_open[rows.from_rom].tolist() == np.array(open_)[rows.from_rom].tolist(), fault
+        assert not left_open[~rows.from_rom].any()
 
 
 @pytest.mark.parametrize("case", BOARDS.values(), ids=BOARDS.keys())
@@ -73,7 +78,7 @@ def test_faults_of_address_and_bank_lines(case):
     )
     assert found.any()
     for fault, wrong in zip(faults + banks, [*found, *also], strict=True):
-        assert_agrees(wrong, predicted(fault, rows), rows, fault)
+        assert_agrees(wrong, predicted(fault, rows)[0], rows, fault)
 
 
 @pytest.mark.parametrize("case", BOARDS.values(), ids=BOARDS.keys())
@@ -83,6 +88,8 @@ def test_quick_bounds_are_no_higher_than_the_sharp_ones(case, family):
     for batch in family.scan(board):
         if batch.quick is not None and len(batch):
             every = np.arange(len(batch))
-            quick = batch.quick(board.rows, every)
-            assert (quick <= batch.bound(board.rows, every) + 1e-6).all()
+            quick, sharp = batch.quick(board.rows, every)
+            bounds = batch.bound(board.rows, every)
+            assert (quick <= bounds + 1e-6).all()
+            assert quick[sharp] == pytest.approx(bounds[sharp], abs=1e-6)
             assert family.name != "wrong chip" or (quick > 0).all()

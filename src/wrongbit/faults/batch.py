@@ -25,6 +25,7 @@ from wrongbit.faults.refute import wrong_behind_selections
 from wrongbit.faults.rows import Costs, Index, Rows
 
 Bound = Callable[[Rows, Index], Costs]
+Quick = Callable[[Rows, Index], tuple[Costs, NDArray[np.bool_]]]
 
 MOST_SAMPLED = 64
 """Wrong reads from which faults of parts of an array are listed."""
@@ -52,7 +53,8 @@ class Batch:
         build: The fault with this number.
         hopeless: None of them can explain a wrong bit; they are only counted.
         few: So few that each may be costed in full even where it seems to explain no more than noise.
-        quick: As ``bound``, but lower and worked out in less time; left out where ``bound`` itself is quick.
+        quick: As ``bound`` in less time, but some are lower: also ``bool (n,)``, True where they are not.
+            Left out where ``bound`` itself is quick.
     """
 
     share: Costs
@@ -60,7 +62,7 @@ class Batch:
     build: Callable[[int], Fault]
     hopeless: bool = False
     few: bool = False
-    quick: Bound | None = None
+    quick: Quick | None = None
 
     def __len__(self) -> int:
         return len(self.share)
@@ -111,36 +113,50 @@ def one_by_one(faults: Sequence[Fault], share: Sequence[float] | Costs, noise: N
     def bound(rows: Rows, index: Index) -> Costs:
         return np.array([_bound(faults[number], rows, noise) for number in index], np.float64)
 
-    def quick(rows: Rows, index: Index) -> Costs:
+    def quick(rows: Rows, index: Index) -> tuple[Costs, NDArray[np.bool_]]:
         return _quick_bounds([faults[number] for number in index], rows, noise)
 
     shares = np.asarray(share, np.float64)
     return Batch(shares, bound, lambda number: faults[number], few=True, quick=quick)
 
 
-def _quick_bounds(faults: Sequence[Fault], rows: Rows, noise: Noise) -> Costs:
-    """Lower bounds of `_bound`: each read costs at least what the form that suits it best settles wrongly."""
-    found = np.empty(len(faults))
+def _quick_bounds(faults: Sequence[Fault], rows: Rows, noise: Noise) -> tuple[Costs, NDArray[np.bool_]]:
+    """Lower bounds of `_bound`, and which of them are no lower."""
+    found, sharp = np.empty(len(faults)), np.zeros(len(faults), np.bool_)
     selections = [number for number, fault in enumerate(faults) if isinstance(fault, SelectionStage)]
     if selections:
-        wrong = wrong_behind_selections(rows, [cast(SelectionStage, faults[number]) for number in selections])
-        for number, own in zip(selections, wrong, strict=True):
-            least = own if None not in faults[number].shapes() else np.minimum(own, count_bits(rows.wrong))
-            found[number] = noise.wrong * (least @ rows.weight)
+        chosen = [cast(SelectionStage, faults[number]) for number in selections]
+        found[selections], sharp[selections] = _of_selections(chosen, rows, noise)
     for number in set(range(len(faults))) - set(selections):
-        found[number] = _least(faults[number], rows, noise)
-    return found
+        found[number], sharp[number] = _least(faults[number], rows, noise)
+    return found, sharp
 
 
-def _least(fault: Fault, rows: Rows, noise: Noise) -> float:
-    """Cost at least of a fault that is not in the choice of chips."""
-    chip = next((chip for chip in rows.memory_map.chips if chip.name == fault.part), None)
-    if isinstance(fault, CellwiseFault) and chip is not None:
-        return wrong_elsewhere(rows, chip, noise)
-    forms = [
-        count_bits(rows.wrong) if form is None else _certainly_wrong(form, rows) for form in fault.shapes()
-    ]
-    return float(noise.wrong * (np.minimum.reduce(forms) @ rows.weight))
+def _of_selections(
+    faults: Sequence[SelectionStage], rows: Rows, noise: Noise
+) -> tuple[Costs, NDArray[np.bool_]]:
+    """As `_quick_bounds`, of faults in the choice of chips."""
+    behind = wrong_behind_selections(rows, faults)
+    costs = (noise.wrong * behind.wrong + noise.open * behind.either) @ rows.weight
+    sharp = ~behind.free
+    loose = [number for number, fault in enumerate(faults) if None in fault.shapes()]
+    if loose:
+        costs[loose] = mixture_bound(behind.wrong[loose], count_bits(rows.wrong), rows.weight, noise)
+        sharp[loose] = ~behind.strays[loose]
+    return costs, sharp
+
+
+def _least(fault: Fault, rows: Rows, noise: Noise) -> tuple[float, bool]:
+    """As `_quick_bounds`, of one fault that is not in the choice of chips."""
+    if isinstance(fault, CellwiseFault):
+        chip = next(chip for chip in rows.memory_map.chips if chip.name == fault.part)
+        return wrong_elsewhere(rows, chip, noise), False
+    shapes = fault.shapes()
+    if len(shapes) == 2:
+        return _bound(fault, rows, noise), True
+    # Each read costs at least what the form that suits it best settles wrongly.
+    forms = [count_bits(rows.wrong) if form is None else _certainly_wrong(form, rows) for form in shapes]
+    return float(noise.wrong * (np.minimum.reduce(forms) @ rows.weight)), False
 
 
 def _bound(fault: Fault, rows: Rows, noise: Noise) -> float:

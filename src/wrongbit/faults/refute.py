@@ -1,12 +1,13 @@
 """What many faults on the way to the chips would settle otherwise than seen, without predicting each whole.
 
 `wrongbit.faults.predict` tells everything about one fault; to refute hundreds, the settled bits will do. Both
-must agree, which the tests hold them to.
+must agree, which the tests hold them to; only reads of RAM that go elsewhere are left open here.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,19 +89,46 @@ def _drive(memory_map: MemoryMap, answers: Words) -> tuple[Words, Words]:
 # The choice of chips -------------------------------------------------------------------------------
 
 
-def wrong_behind_selections(rows: Rows, faults: Sequence[SelectionStage]) -> Counts:
-    """Certainly wrong bits with each of several faults in the choice of chips.
+@dataclass(frozen=True)
+class Refuted:
+    """What each of k faults says about each of n reads.
 
-    Returns:
-        ``uint8 (k, n)``.
+    Args:
+        wrong: ``uint8 (k, n)`` bits that it settles otherwise than seen.
+        either: ``uint8 (k, n)`` bits that it leaves open.
+        strays: ``bool (k,)`` a RAM read may have gone elsewhere; nothing of it is in ``wrong``.
+        free: ``bool (k,)`` so it is, or a line floats that held 0, or a ROM gives what no reference tells.
     """
-    memory_map = rows.memory_map
-    nominal = {chip.name: chip.selected(rows.bank, rows.address) for chip in memory_map.chips}
-    concerned = np.array([fault.concerns(nominal) for fault in faults])
-    chosen = [fault.choose(nominal) for fault in faults]
+
+    wrong: Counts
+    either: Counts
+    strays: Bools
+    free: Bools
+
+
+def wrong_behind_selections(rows: Rows, faults: Sequence[SelectionStage]) -> Refuted:
+    """What several faults in the choice of chips would settle otherwise than seen."""
+    nominal = {chip.name: chip.selected(rows.bank, rows.address) for chip in rows.memory_map.chips}
+    moved = np.array([fault.concerns(nominal) for fault in faults])
+    value, soft, unknown, driven = _answers(rows, faults, [fault.choose(nominal) for fault in faults])
+    judged = np.where(moved & rows.from_rom, rows.judged, NONE)
+    held = rows.held & ~driven  # an undriven line that held 0 may have drifted
+    settled = judged & ((driven & ~(soft | unknown)) | held)
+    wrong = count_bits((((value & driven) | held) ^ rows.seen) & settled)
+    either = count_bits(soft & judged)
+    strays: Bools = (moved & ~rows.from_rom).any(axis=1)
+    left = (judged & ~settled & ~soft) != NONE
+    free: Bools = strays | left.any(axis=1)
+    return Refuted(np.where(moved, wrong, count_bits(rows.wrong)), either, strays, free)
+
+
+def _answers(
+    rows: Rows, faults: Sequence[SelectionStage], chosen: Sequence[dict[str, Bools]]
+) -> tuple[Words, Words, Words, Words]:
+    """What the chosen chips put on the bus, ``uint64 (k, n)``: levels, open, unknown and driven ones."""
     high = np.array([fault.high_wins for fault in faults])[:, None]
-    value, open_, driven = np.zeros((3, len(faults), len(rows)), np.uint64)
-    for _, chip in _in_order_of_driving(memory_map):
+    value, soft, unknown, driven = np.zeros((4, len(faults), len(rows)), np.uint64)
+    for _, chip in _in_order_of_driving(rows.memory_map):
         answers = np.array([each[chip.name] for each in chosen])
         lane = np.uint64(chip.lane_mask)
         if chip.kind != "rom":
@@ -108,27 +136,26 @@ def wrong_behind_selections(rows: Rows, faults: Sequence[SelectionStage]) -> Cou
             answers &= disturbed | ((driven & lane) == NONE)
         if not answers.any():
             continue
-        word, unsettled = _outputs(rows, chip)
+        word, open_, lost = _outputs(rows, chip)
         before, new = driven & lane, np.where(answers, lane, NONE)
         if (before & new).any():  # two drive one line
-            low_level, low_open = wired_and(value, open_, word, unsettled)
-            high_level, high_open = wired_or(value, open_, word, unsettled)
-            level, neither = np.where(high, high_level, low_level), np.where(high, high_open, low_open)
+            drivers = value, soft | unknown, word, open_ | lost
+            pairs = zip(wired_or(*drivers), wired_and(*drivers), strict=True)
+            level, neither = (np.where(high, of_high, of_low) for of_high, of_low in pairs)
             word = (word & ~before) | (level & before)
-            unsettled = (unsettled & ~before) | (neither & before)
-        value = (value & ~new) | (word & new)
-        open_ = (open_ & ~new) | (unsettled & new)
+            open_, lost = (open_ & ~before) | (neither & before), lost & ~before
+        value, soft, unknown = (
+            (levels & ~new) | (own & new) for levels, own in ((value, word), (soft, open_), (unknown, lost))
+        )
         driven |= new
-    settled = rows.judged & ((driven & ~open_) | (rows.held & ~driven))
-    wrong = count_bits((((value & driven) | (rows.held & ~driven)) ^ rows.seen) & settled)
-    # A RAM read that may have gone elsewhere finds nobody knows what.
-    return np.where(concerned, np.where(rows.from_rom, wrong, np.uint8(0)), count_bits(rows.wrong))
+    return value, soft, unknown, driven
 
 
-def _outputs(rows: Rows, chip: ChipMap) -> tuple[Words, Words]:
-    """What a chip would put on the bus if it answered, and which bits of that are open: ``uint64 (n,)``."""
+def _outputs(rows: Rows, chip: ChipMap) -> tuple[Words, Words, Words]:
+    """A chip's levels on the bus if it answered, its open ones and its unknown ones: ``uint64 (n,)``."""
+    none, lane = np.zeros_like(rows.address), np.uint64(chip.lane_mask)
     if chip.kind != "rom":
-        return np.zeros_like(rows.address), np.full_like(rows.address, np.uint64(chip.lane_mask))
+        return none, none | lane, none
     cell = chip.chip_address(rows.address)
     known = chip.known_on_bus(chip.known[cell])
-    return chip.on_bus(chip.contents[cell]) & known, np.uint64(chip.lane_mask) & ~known
+    return chip.on_bus(chip.contents[cell]) & known, none, lane & ~known

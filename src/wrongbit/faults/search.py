@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -92,22 +92,31 @@ class Field:
     def __len__(self) -> int:
         return len(self.batch) + self.hopeless
 
-    def bounds(self, rows: Rows, chosen: Index, *, quick: bool = False) -> Costs:
-        """Least cost on these rows of the chosen faults (in rising order).
-
-        Args:
-            rows: Some of the observations.
-            chosen: Indices of the faults.
-            quick: Be content with lower bounds that take less time.
-        """
+    def bounds(self, rows: Rows, chosen: Index) -> Costs:
+        """Least cost on these rows of the chosen faults (in rising order)."""
         parts = [np.empty(0)]
+        parts += [batch.bound(rows, numbers) for batch, numbers in self._by_batch(chosen)]
+        return np.concatenate(parts)
+
+    def quick_bounds(self, rows: Rows, chosen: Index) -> tuple[Costs, NDArray[np.bool_]]:
+        """As `bounds` in less time, but some are lower; and which of them are."""
+        bounds, rough = [np.empty(0)], [np.empty(0, np.bool_)]
+        for batch, numbers in self._by_batch(chosen):
+            if batch.quick is None:
+                bounds.append(batch.bound(rows, numbers))
+                rough.append(np.zeros(len(numbers), np.bool_))
+            else:
+                found, sharp = batch.quick(rows, numbers)
+                bounds.append(found)
+                rough.append(~sharp)
+        return np.concatenate(bounds), np.concatenate(rough)
+
+    def _by_batch(self, chosen: Index) -> Iterator[tuple[Batch, Index]]:
+        """Batches with the numbers of those of their faults that are chosen."""
         of_batch = self.batch[chosen]
         borders = np.flatnonzero(np.diff(of_batch, prepend=-1, append=-1))
         for begin, end in pairwise(borders.tolist()):
-            batch = self.batches[of_batch[begin]]
-            bound = batch.quick if quick and batch.quick is not None else batch.bound
-            parts.append(bound(rows, self.number[chosen[begin:end]]))
-        return np.concatenate(parts)
+            yield self.batches[of_batch[begin]], self.number[chosen[begin:end]]
 
     def build(self, index: int) -> Fault:
         """The fault with this index."""
@@ -188,9 +197,7 @@ class _Bounds:
 
     def __init__(self, field: Field, rows: Rows, chosen: Index) -> None:
         self.field, self.rows, self.chosen = field, rows, chosen
-        self.bounds = field.bounds(rows, chosen, quick=True)
-        rough = np.array([batch.quick is not None for batch in field.batches], np.bool_)
-        self.rough = rough[field.batch[chosen]]
+        self.bounds, self.rough = field.quick_bounds(rows, chosen)
         self._left = self.hopes()
 
     def hopes(self) -> Costs:
