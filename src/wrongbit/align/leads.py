@@ -270,7 +270,7 @@ def address_lead_findings(observations: Observations, noise: float) -> list[Lead
     for _ in range(MOST_MISTAKES):
         tried = [
             (
-                float(_cost_of(mistake, observations, address, word, known, noise) @ observations.weight),
+                _summed(_cost_of(mistake, observations, address, word, known, noise), observations),
                 mistake,
             )
             for mistake in _mistakes(observations, address)
@@ -278,7 +278,7 @@ def address_lead_findings(observations: Observations, noise: float) -> list[Lead
         if not tried:
             break
         best, mistake = min(tried, key=lambda each: each[0])
-        gain = float(now @ observations.weight) - best
+        gain = _summed(now, observations) - best
         if gain <= CLEAR:
             break
         findings.append(
@@ -289,6 +289,12 @@ def address_lead_findings(observations: Observations, noise: float) -> list[Lead
         address, word, known = _put_right(mistake, address, word, known)
         now = _cost(observations, address, word, known, noise)
     return findings
+
+
+def _summed(costs: Costs, observations: Observations) -> float:
+    """Cost of all reads. A product of vectors would wake the threads of the linear algebra library, which on a
+    busy machine takes a hundred times as long as the sum."""
+    return float((costs * observations.weight).sum())
 
 
 def _mistakes(observations: Observations, address: Words) -> Iterator[_Mistake]:
