@@ -1,4 +1,4 @@
-"""Rows written by hand in case.toml: taken in once, followed when they change, and the file stays untouched."""
+"""Rows written by hand in case.toml: taken in once, followed when they change; the file stays untouched."""
 
 from __future__ import annotations
 

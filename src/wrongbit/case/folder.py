@@ -187,6 +187,10 @@ class Case:
             path.parent.mkdir(parents=True, exist_ok=True)
         return path
 
+    def original_count(self) -> int:
+        """How many originals the journal has."""
+        return len(self._listed())
+
     # -- adding ---------------------------------------------------------------------------------------------
 
     def add_capture(

@@ -35,6 +35,9 @@ VERBS: tuple[Verb, ...] = (
         "demo", "See a dead machine diagnosed: an invented machine, a fault, a capture, the answer.", "demo"
     ),
     Verb("new", "Begin a case: a folder with a machine file to start from.", "new"),
+    Verb("add", "Add a capture, reading, reference, measurement, value or note to a case.", "add"),
+    Verb("history", "Show the journal of a case: who found what, and when.", "history"),
+    Verb("verify", "Check that everything in a case is as it was kept.", "verify"),
     Verb("check", "Check a machine file and show what it says; print the JSON Schema.", "check"),
     Verb("ladder", "Judge rails, clock, reset and start-up inputs, before any bus is looked at.", "bringup"),
     Verb("standin", "Compute a stand-in for a missing start-up signal: 555 parts, timer counts.", "standin"),
@@ -63,6 +66,7 @@ VERBS: tuple[Verb, ...] = (
         "fit", "Choose a memory that can still be bought for a chip's place, with wiring and timing.", "fit"
     ),
     Verb("files", "Write the programmer's files for a replacement, and read them back.", "files"),
+    Verb("prove", "Prove a repair: what was wrong is judged again, before and after.", "prove"),
     Verb("report", "Write a case down for another person, as HTML and PDF.", "report"),
     Verb("serve", "Open a case in the browser: the workbench, for this computer only.", "serve"),
     Verb("batch", "Examine many cases or captures side by side, and sum them up.", "batch"),

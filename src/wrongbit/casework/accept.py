@@ -1,0 +1,234 @@
+"""Before something is kept in a case: does it fit the machine file, and can it be read?
+
+Captures are opened and their beginning is read, in constant memory; what lies further on is found when the
+capture is compared.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, get_args
+
+from wrongbit.bringup.ladder import rungs_of
+from wrongbit.bringup.measured import read_measured
+from wrongbit.bus.recipes import bus_widths
+from wrongbit.capture.formats import open_samples, read_cycle_rows
+from wrongbit.case.entries import MeasurementAdded, ReadingAdded, ReferenceKind, Stored
+from wrongbit.casework.inputs import loaded_reading
+from wrongbit.diagnose.case import measurement_of
+from wrongbit.diagnose.structure import Structure
+from wrongbit.errors import CaptureError, InputError, UsageError, WrongbitError
+from wrongbit.image.load import load_chip_contents, load_listing
+from wrongbit.machine.lookup import point_named, rom_named
+from wrongbit.machine.model import ImageFile, Listing, Machine
+from wrongbit.reading.conditions import KEYS, TABLE_NAMES, Conditions, conditions_of, load_conditions
+from wrongbit.reading.readings import load_reading
+
+FORMATS = ("auto", "binary", "intel-hex", "s-record", "listing")
+"""How a reading or a reference may be written."""
+
+BEGINNING = 4 << 20
+"""Bytes of a table of whole bus cycles that are looked at before it is kept."""
+
+
+def check_capture(machine: Machine, path: Path, point: str | None) -> tuple[str, tuple[str, ...]]:
+    """A capture can be read at a probe point.
+
+    Args:
+        machine: The machine file.
+        path: CSV, VCD or typed text.
+        point: Probe point; may be left out where there is only one.
+
+    Returns:
+        The probe point's name, and what the reader wants a person to know.
+
+    Raises:
+        UsageError: There is no such probe point, or it must be named.
+        CaptureError: The file cannot be used there.
+    """
+    chosen = point_named(machine, point)
+    processor = machine.processor_of(chosen.processor)
+    if chosen.mode == "cycles":
+        widths = {"address": processor.address_bits, "word": processor.word_bits}
+        with _beginning(path) as short:
+            return chosen.name, read_cycle_rows(short, chosen, widths).notes
+    source = open_samples(path, chosen, bus_widths(processor))
+    if next(source.chunks(), None) is None:
+        raise CaptureError(
+            "The capture has no sample.", "Export it again from the instrument.", file=str(path)
+        )
+    return chosen.name, source.notes
+
+
+@contextmanager
+def _beginning(path: Path) -> Iterator[Path]:
+    """A file, or where it is long a passing file with its first lines."""
+    try:
+        long = path.stat().st_size > BEGINNING
+    except (OSError, ValueError):
+        long = False  # the reader tells what is wrong
+    if not long:
+        yield path
+        return
+    with tempfile.TemporaryDirectory(prefix="wrongbit-look-") as folder:
+        short = Path(folder) / f"beginning{path.suffix}"
+        with path.open("rb") as file:
+            lines = file.read(BEGINNING)
+        short.write_bytes(lines[: lines.rfind(b"\n") + 1] or lines)
+        try:
+            yield short
+        except WrongbitError as error:
+            error.file = str(path)
+            raise
+
+
+def check_reading(
+    machine: Machine, path: Path, chip: str, format_: str, conditions: Mapping[str, str]
+) -> tuple[str, ...]:
+    """A reading fits its chip.
+
+    Returns:
+        What the reader wants a person to know.
+
+    Raises:
+        UsageError: There is no such ROM or format.
+        ImageError: The file does not fit the chip.
+        InputError: A condition cannot be understood.
+    """
+    rom_named(machine, chip)
+    detail = ReadingAdded(chip, Stored("", path.name, 0), _format(format_), dict(conditions))
+    return loaded_reading(machine, path, detail).contents.notes
+
+
+def check_reference(machine: Machine, path: Path, kind: str, chip: str, format_: str) -> tuple[str, ...]:
+    """A reference fits the machine.
+
+    Args:
+        machine: The machine file.
+        path: The file.
+        kind: image, listing or twin.
+        chip: ROM that it is of; may be empty for a listing.
+        format_: One of `FORMATS`.
+
+    Returns:
+        What the reader wants a person to know.
+
+    Raises:
+        UsageError: There is no such kind, ROM or format.
+        ImageError: The file does not fit.
+    """
+    _one_of(kind, get_args(ReferenceKind), "kind of reference")
+    if kind == "listing" and not chip:
+        entry = {"file": path.name, "format": "listing" if _format(format_) == "auto" else format_}
+        processor = machine.processor[0]
+        order, bits = processor.byte_order, processor.word_bits
+        return load_listing(Listing.model_validate(entry), bits, path.parent, byte_order=order).notes
+    if not chip:
+        raise UsageError(f"Of which chip is this {kind}?", "Name it with --chip.")
+    wanted = rom_named(machine, chip)
+    processor = machine.processor_of(wanted.processor)
+    if kind == "listing":
+        entry = {"file": path.name, "format": "listing" if _format(format_) == "auto" else format_}
+        listing = Listing.model_validate(entry)
+        return load_listing(listing, processor.word_bits, path.parent, byte_order=processor.byte_order).notes
+    order = processor.byte_order
+    if kind == "twin":
+        _format(format_)
+        return load_reading(path, wanted.words, wanted.bits, byte_order=order).notes
+    image = ImageFile.model_validate({"file": path.name, "format": _format(format_)})
+    return load_chip_contents(image, wanted.words, wanted.bits, path.parent, byte_order=order).notes
+
+
+def check_measurement(machine: Machine, detail: MeasurementAdded) -> MeasurementAdded:
+    """A measurement by hand that the weighing understands.
+
+    Returns:
+        The measurement with its line as it is kept.
+
+    Raises:
+        InputError: It names something that is not there.
+    """
+    detail = replace(detail, line=detail.line.strip().upper())
+    names = ("kind", "part", "line", "carries", "outcome", "note")
+    table: dict[str, Any] = {name: value for name in names if (value := getattr(detail, name))}
+    try:
+        measurement_of(Structure(machine), table, Path(), "")
+    except InputError as error:
+        error.file, error.key = None, (error.key or "").strip(".") or None
+        raise
+    return detail
+
+
+def check_value(machine: Machine, text: str) -> None:
+    """A value measured by hand that the bring-up ladder understands.
+
+    Raises:
+        InputError: It names nothing that is measured there, or is no value.
+    """
+    read_measured((text,), (), rungs_of(machine))
+
+
+def conditions_for(path: Path, given: Mapping[str, str]) -> dict[str, str]:
+    """What is known of how a pass was made: as given, else from a table beside the file.
+
+    Args:
+        path: The reading.
+        given: Keys as `wrongbit.reading.conditions.KEYS`, values with their units.
+
+    Raises:
+        InputError: A key or value cannot be understood, or the table cannot.
+    """
+    conditions_of(given, path.name)
+    table = next((path.parent / name for name in TABLE_NAMES if (path.parent / name).is_file()), None)
+    beside = load_conditions(table).get(path.name) if table is not None else None
+    return {**(_texts(beside) if beside is not None else {}), **given}
+
+
+def _texts(conditions: Conditions) -> dict[str, str]:
+    """Conditions as a table has them."""
+    known = {
+        "voltage": "" if conditions.voltage_mv is None else f"{conditions.voltage_mv} mV",
+        "temperature": "" if conditions.temperature_c is None else f"{conditions.temperature_c:.10g} °C",
+        "speed": "" if conditions.speed_ns is None else f"{conditions.speed_ns:.10g} ns",
+        "time": conditions.time,
+        "reader": conditions.reader,
+        "orientation": conditions.orientation,
+        "notes": conditions.notes,
+    }
+    return {key: value for key, value in known.items() if value}
+
+
+def parsed_conditions(texts: list[str]) -> dict[str, str]:
+    """Conditions written as ``voltage = 4.75 V``.
+
+    Raises:
+        UsageError: One has no '=', an unknown key, or stands twice.
+    """
+    keys = [key for key in KEYS if key != "file"]
+    found: dict[str, str] = {}
+    for text in texts:
+        key, sign, value = (each.strip() for each in text.partition("="))
+        if not sign or not value:
+            raise UsageError(f"{text!r} is no condition.", "Write it as 'voltage = 4.75 V'.")
+        _one_of(key, keys, "condition")
+        if key in found:
+            raise UsageError(f"The condition {key!r} is given twice.", "Keep the one that counts.")
+        found[key] = value
+    return found
+
+
+def _format(name: str) -> str:
+    return _one_of(name, FORMATS, "format")
+
+
+def _one_of(value: str, known: tuple[str, ...] | list[str], what: str) -> str:
+    if value in known:
+        return value
+    near = get_close_matches(value, known, 1)
+    guess = f"Did you mean {near[0]!r}? " if near else ""
+    raise UsageError(f"There is no {what} {value!r}.", f"{guess}There are: {', '.join(known)}.")

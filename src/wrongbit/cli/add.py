@@ -1,0 +1,258 @@
+"""``wrongbit add``: a capture, a reading, a reference, a measurement, a value or a note into a case."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, cast
+
+import typer
+
+from wrongbit.bus.recipes import recipe_names
+from wrongbit.case.entries import (
+    CaptureAdded,
+    Entry,
+    MeasurementAdded,
+    NoteAdded,
+    ReadingAdded,
+    ReferenceAdded,
+    ReferenceKind,
+    ValueAdded,
+)
+from wrongbit.case.folder import Case
+from wrongbit.case.store import hash_of
+from wrongbit.casework.accept import (
+    check_capture,
+    check_measurement,
+    check_reading,
+    check_reference,
+    check_value,
+    conditions_for,
+    parsed_conditions,
+)
+from wrongbit.cli import options
+from wrongbit.cli.entered import entry_as_json, plain, says
+from wrongbit.cli.show import out, print_json, progress_bar, show_notes
+from wrongbit.errors import UsageError
+from wrongbit.machine.load import load_machine
+from wrongbit.machine.model import Machine
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None)
+
+OneFile = Annotated[Path, typer.Argument(metavar="FILE", help="The file to keep.", show_default=False)]
+Note = Annotated[str, typer.Option("--note", help="A remark for people.", show_default=False)]
+Format = Annotated[str, typer.Option("--format", help="auto, binary, intel-hex, s-record or listing.")]
+
+
+KINDS = "capture, reading, reference, measurement, value or note"
+
+
+@app.callback(invoke_without_command=True)
+def add(
+    context: typer.Context,
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The case's folder.", show_default=False)],
+) -> None:
+    """Add to a case. Files are copied into it byte for byte; yours stays where it is."""
+    if context.invoked_subcommand is None:
+        raise UsageError(
+            "What is to be added?",
+            f"Say {KINDS} after the folder; 'wrongbit add FOLDER capture --help' tells more of one.",
+        )
+    context.obj = folder
+
+
+@app.command()
+def capture(
+    context: typer.Context,
+    file: OneFile,
+    point: options.PointName = None,
+    note: Note = "",
+    as_json: options.Json = False,
+) -> int:
+    """Keep a capture: CSV, VCD or typed text."""
+    with Case.open(context.obj) as case:
+        name, notes = check_capture(_machine(case), file, point)
+        _not_twice(case, file, name)
+        with progress_bar("Keeping the capture", quiet=as_json) as progress:
+            entry = case.add_capture(file, name, note=note, progress=progress)
+    return _told([entry], notes, as_json)
+
+
+@app.command()
+def reading(
+    context: typer.Context,
+    files: Annotated[
+        list[Path], typer.Argument(metavar="FILE…", help="What the reader gave, one file a pass.")
+    ],
+    chip: Annotated[str, typer.Option("--chip", help="The chip that was read.", show_default=False)],
+    format_: Format = "auto",
+    condition: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--condition", metavar="'KEY = VALUE'", show_default=False,
+            help="How it was read: voltage, temperature, speed, time, reader, orientation, notes; otherwise "
+            "from readings.toml or readings.csv beside the file.",
+        ),
+    ] = None,
+    note: Note = "",
+    as_json: options.Json = False,
+) -> int:  # fmt: skip
+    """Keep readings of a chip, one file a pass."""
+    given = parsed_conditions(condition or [])
+    with Case.open(context.obj) as case:
+        machine, notes = _machine(case), list[str]()
+        conditions = [conditions_for(each, given) for each in files]
+        for each, known in zip(files, conditions, strict=True):
+            notes += check_reading(machine, each, chip, format_, known)
+        _no_pass_twice(case, files, chip)
+        entries = [
+            case.add_reading(each, chip, format=format_, conditions=known, note=note)
+            for each, known in zip(files, conditions, strict=True)
+        ]
+    return _told(entries, notes, as_json)
+
+
+@app.command()
+def reference(
+    context: typer.Context,
+    file: OneFile,
+    kind: Annotated[
+        str,
+        typer.Option(
+            "--kind", show_default=False,
+            help="image (what a chip should hold), listing (addresses as the processor sees them), or twin "
+            "(the same chip of another machine).",
+        ),
+    ],
+    chip: Annotated[str, typer.Option("--chip", help="The chip that it is of.", show_default=False)] = "",
+    format_: Format = "auto",
+    note: Note = "",
+    as_json: options.Json = False,
+) -> int:  # fmt: skip
+    """Keep a further source of what a chip should hold."""
+    with Case.open(context.obj) as case:
+        notes = check_reference(_machine(case), file, kind, chip, format_)
+        alike = (kind, chip, file.stat().st_size)
+        known = [
+            (each, detail.file.sha256)
+            for each, detail in case.of_kind(ReferenceAdded)
+            if (detail.kind, detail.chip, detail.file.byte_count) == alike
+        ]
+        _refuse_known(known, file)
+        entry = case.add_reference(file, cast(ReferenceKind, kind), chip, format=format_, note=note)
+    return _told([entry], notes, as_json)
+
+
+@app.command()
+def measurement(
+    context: typer.Context,
+    kind: Annotated[
+        str,
+        typer.Option(
+            "--kind", show_default=False,
+            help="continuity, short, activity, swapped, reseated, reclipped or reading.",
+        ),
+    ],
+    part: Annotated[str, typer.Option("--part", help="Part, chip or probe point.", show_default=False)],
+    outcome: Annotated[str, typer.Option("--outcome", help="What was found.", show_default=False)],
+    line: Annotated[
+        str, typer.Option("--line", help="Line, such as D5 or A12; left out: all.", show_default=False)
+    ] = "",
+    carries: Annotated[
+        str, typer.Option("--carries", help="What the line carries, where it matters.", show_default=False)
+    ] = "",
+    note: Note = "",
+    as_json: options.Json = False,
+) -> int:  # fmt: skip
+    """Write down something measured or done by hand."""
+    with Case.open(context.obj) as case:
+        detail = MeasurementAdded(kind, part, line, carries, outcome, note)
+        entry = case.add(check_measurement(_machine(case), detail))
+    return _told([entry], (), as_json)
+
+
+@app.command()
+def value(
+    context: typer.Context,
+    text: Annotated[
+        str,
+        typer.Argument(
+            metavar="'NAME = VALUE'", show_default=False,
+            help="A value of the bring-up ladder, such as 'VCC = 4.9 V' or 'CLK duty = 48 %'.",
+        ),
+    ],
+    note: Note = "",
+    as_json: options.Json = False,
+) -> int:  # fmt: skip
+    """Write down a value of a rail, a clock or a start-up input."""
+    with Case.open(context.obj) as case:
+        check_value(_machine(case), text)
+        entry = case.add(ValueAdded(" ".join(text.split()), note))
+    return _told([entry], (), as_json)
+
+
+@app.command()
+def note(
+    context: typer.Context,
+    text: Annotated[str, typer.Argument(metavar="TEXT", help="Your own words.", show_default=False)],
+    as_json: options.Json = False,
+) -> int:
+    """Write down a remark."""
+    if not text.strip():
+        raise UsageError("The note is empty.", "Write it between quotes.")
+    with Case.open(context.obj) as case:
+        entry = case.add(NoteAdded(text))
+    return _told([entry], (), as_json)
+
+
+def _machine(case: Case) -> Machine:
+    return load_machine(case.machine_file, require_files=False, recipe_names=recipe_names())
+
+
+def _not_twice(case: Case, file: Path, point: str) -> None:
+    """The same capture twice would count twice as evidence.
+
+    Raises:
+        UsageError: The case has it.
+    """
+    size = file.stat().st_size
+    known = [
+        (each, detail.file.sha256)
+        for each, detail in case.of_kind(CaptureAdded)
+        if detail.point == point and detail.file.byte_count == size
+    ]
+    _refuse_known(known, file)
+
+
+def _no_pass_twice(case: Case, files: list[Path], chip: str) -> None:
+    """Two passes may well give the same bytes; the same file of the same name is the same pass."""
+    for file in files:
+        known = [
+            (each, detail.file.sha256)
+            for each, detail in case.of_kind(ReadingAdded)
+            if (detail.chip, detail.file.name, detail.file.byte_count)
+            == (chip, file.name, file.stat().st_size)
+        ]
+        _refuse_known(known, file)
+
+
+def _refuse_known(known: list[tuple[Entry, str]], file: Path) -> None:
+    if not known:
+        return
+    sha256 = hash_of(file)
+    for entry, theirs in known:
+        if theirs == sha256:
+            raise UsageError(
+                f"{file} is in the case already, as entry {entry.number}.",
+                "Nothing is to be done. If that entry is wrong, withdraw it first: "
+                f"wrongbit history FOLDER --withdraw {entry.number} --why …",
+            )
+
+
+def _told(entries: list[Entry], notes: Any, as_json: bool) -> int:
+    if as_json:
+        print_json({"entries": [entry_as_json(each) for each in entries], "notes": list(notes)})
+        return 0
+    for each in entries:
+        out.print(f"Entry {each.number}: {says(each)}", soft_wrap=True)
+    show_notes([plain(each) for each in dict.fromkeys(notes)])
+    return 0
