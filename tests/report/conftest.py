@@ -23,7 +23,7 @@ MARKUP = '#panic("x") #let a = [b] $x$ *bold* _it_ `raw` \\u{41} // gone <label>
 @pytest.fixture(scope="session")
 def tide(tmp_path_factory: pytest.TempPathFactory) -> DemoCase:
     """A dead row in a ROM, and a weak column, captured at the processor's pins."""
-    return write_case(tmp_path_factory.mktemp("tide"), "saltmarsh", points=["u1-timing"], cycles=2000)
+    return write_case(tmp_path_factory.mktemp("tide"), "saltmarsh", points=["u1-timing"], cycles=1000)
 
 
 @pytest.fixture(scope="session")

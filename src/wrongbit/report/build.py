@@ -15,6 +15,7 @@ from wrongbit.case.folder import Case
 from wrongbit.casework.casework import Casework
 from wrongbit.casework.proof import Proof
 from wrongbit.casework.words import counted, listed, weighing_conclusion
+from wrongbit.diagnose.planning import Proposal
 from wrongbit.diagnose.suspects import Weighing
 from wrongbit.errors import CaseError, WrongbitError
 from wrongbit.job import Explanation, Progress
@@ -75,8 +76,7 @@ def build_report(
     at = made_at or datetime.now(UTC)
     machine = work.machine
     captures = [*_capture_sections(work, progress)]
-    weighing = work.weighing(progress)
-    proposals = work.proposals(progress)
+    weighing, proposals = _weighing(work, progress)
     proof = _proof(work, progress)
     # Looked at last: computing adds findings to the journal.
     overview = work.overview(progress)
@@ -88,7 +88,7 @@ def build_report(
         evidence_section(work.case.entries()),
         *(section for _, section in captures),
         suspects_section(weighing),
-        next_section(machine, proposals, weighed=weighing is not None),
+        next_section(machine, proposals, weighed=isinstance(weighing, Weighing)),
         *_chip_sections(work, machine, weighing, progress),
         proof_section(proof),
         questions_section(overview.questions),
@@ -104,6 +104,16 @@ def build_report(
         made_at=at,
         version=__version__,
     )
+
+
+def _weighing(
+    work: Casework, progress: Progress | None
+) -> tuple[Weighing | str | None, tuple[Proposal, ...]]:
+    """The suspects and what to measure next; a text: why they cannot be weighed."""
+    try:
+        return work.weighing(progress), work.proposals(progress)
+    except WrongbitError as error:
+        return str(error), ()
 
 
 def _facts(work: Casework, entries: Sequence[Entry], at: datetime) -> tuple[tuple[str, str], ...]:
@@ -126,10 +136,10 @@ def _cautions(machine: Machine) -> tuple[str, ...]:
 
 
 def _summary(
-    work: Casework, weighing: Weighing | None, captured: Sequence[str], proof: Proof | str | None
+    work: Casework, weighing: Weighing | str | None, captured: Sequence[str], proof: Proof | str | None
 ) -> Iterator[Paragraph]:
     """What it comes to, for who reads no further."""
-    if weighing is not None and weighing.labels:
+    if isinstance(weighing, Weighing) and weighing.labels:
         yield Paragraph(weighing_conclusion(weighing), "conclusion")
     yield from (Paragraph(told) for told in dict.fromkeys(captured))
     if not work.captures():
@@ -191,7 +201,7 @@ def _window(work: Casework, entry: Entry, cycles: Cycles, row: int) -> Capture |
 
 
 def _chip_sections(
-    work: Casework, machine: Machine, weighing: Weighing | None, progress: Progress | None
+    work: Casework, machine: Machine, weighing: Weighing | str | None, progress: Progress | None
 ) -> Iterator[Section]:
     """Readings and rebuilt contents of what was read, replacements of what is suspected or found bad."""
     read = list(dict.fromkeys(detail.chip for _, detail in work.readings()))
@@ -213,7 +223,9 @@ def _chip_sections(
             yield rebuilt_section(chip, told.rebuilt, told.undone)
         except WrongbitError as error:
             yield Section(title, (absent(f"Nothing could be made of them: {error}"),))
-    suspected = weighing.top() if weighing is not None and weighing.labels and weighing.fault_seen else ()
+    suspected: tuple[str, ...] = ()
+    if isinstance(weighing, Weighing) and weighing.labels and weighing.fault_seen:
+        suspected = weighing.top()
     for name in dict.fromkeys((*bad, *(part for part in suspected if part in roms))):
         try:
             yield replacement_section(name, work.fitting(name))

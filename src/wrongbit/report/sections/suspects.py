@@ -17,13 +17,16 @@ SHOWN, WITNESSED, PROPOSED = 8, 4, 3
 """Suspects that are listed, those of whom every observation is told, proposals told in full."""
 
 
-def suspects_section(weighing: Weighing | None) -> Section:
+def suspects_section(weighing: Weighing | str | None) -> Section:
     """Parts by suspicion.
 
     Args:
-        weighing: From all captures and measurements; None where the machine file has no paths.
+        weighing: From all captures and measurements; None where the machine file has no paths; a text: why
+            they cannot be weighed.
     """
     title = "Suspects"
+    if isinstance(weighing, str):
+        return Section(title, (absent(f"Not weighed: {weighing}"),))
     if weighing is None:
         return Section(
             title,
