@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,7 @@ MOST_LISTED = 12
 NONE = np.uint64(0)
 
 
-def _in_order_of_driving(memory_map: MemoryMap) -> list[tuple[int, ChipMap]]:
+def _drivers(memory_map: MemoryMap) -> list[tuple[int, ChipMap]]:
     """ROMs come first: RAM below a ROM takes writes only."""
     return sorted(enumerate(memory_map.chips), key=lambda each: each[1].kind != "rom")
 
@@ -65,20 +66,29 @@ def wrong_behind_addresses(rows: Rows, bank: NDArray[np.int32], address: Words) 
 
 def _lanes_driven(memory_map: MemoryMap, answers: Words) -> tuple[Words, Words]:
     """Word bits that someone drives, and of these the bits that two ROMs drive."""
-    chips = len(memory_map.chips)
-    if chips > MOST_LISTED:
-        return _drive(memory_map, answers)
-    driven, clash = _drive(memory_map, np.arange(1 << chips, dtype=np.uint64))
+    chips = tuple((number, chip.kind == "rom", chip.lane_mask) for number, chip in _drivers(memory_map))
+    if len(chips) > MOST_LISTED:
+        return _drive(chips, answers)
+    driven, clash = _every_choice(chips)
     choice = answers.astype(np.intp)
     return driven[choice], clash[choice]
 
 
-def _drive(memory_map: MemoryMap, answers: Words) -> tuple[Words, Words]:
+Lanes = tuple[tuple[int, bool, int], ...]
+"""Number, being a ROM, and lane of each chip, those first whose word goes before."""
+
+
+@lru_cache(maxsize=16)
+def _every_choice(chips: Lanes) -> tuple[Words, Words]:
+    return _drive(chips, np.arange(1 << len(chips), dtype=np.uint64))
+
+
+def _drive(chips: Lanes, answers: Words) -> tuple[Words, Words]:
     driven, clash = np.zeros_like(answers), np.zeros_like(answers)
-    for number, chip in _in_order_of_driving(memory_map):
-        lane = np.uint64(chip.lane_mask)
+    for number, rom, mask in chips:
+        lane = np.uint64(mask)
         chosen = (answers >> np.uint64(number)) & np.uint64(1) != NONE
-        if chip.kind == "rom":
+        if rom:
             clash |= np.where(chosen, driven & lane, NONE)
         else:
             chosen &= (driven & lane) == NONE
@@ -116,9 +126,8 @@ def wrong_behind_selections(rows: Rows, faults: Sequence[SelectionStage]) -> Ref
     settled = judged & ((driven & ~(soft | unknown)) | held)
     wrong = count_bits((((value & driven) | held) ^ rows.seen) & settled)
     either = count_bits(soft & judged)
-    strays: Bools = (moved & ~rows.from_rom).any(axis=1)
-    left = (judged & ~settled & ~soft) != NONE
-    free: Bools = strays | left.any(axis=1)
+    strays = np.any(moved & ~rows.from_rom, axis=1)
+    free = strays | np.any(judged & ~settled & ~soft, axis=1)
     return Refuted(np.where(moved, wrong, count_bits(rows.wrong)), either, strays, free)
 
 
@@ -128,7 +137,7 @@ def _answers(
     """What the chosen chips put on the bus, ``uint64 (k, n)``: levels, open, unknown and driven ones."""
     high = np.array([fault.high_wins for fault in faults])[:, None]
     value, soft, unknown, driven = np.zeros((4, len(faults), len(rows)), np.uint64)
-    for _, chip in _in_order_of_driving(rows.memory_map):
+    for _, chip in _drivers(rows.memory_map):
         answers = np.array([each[chip.name] for each in chosen])
         lane = np.uint64(chip.lane_mask)
         if chip.kind != "rom":
