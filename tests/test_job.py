@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from wrongbit.compare.verdicts import AGREES, DIFFERS
+from wrongbit.compare.verdicts import AGREES, DIFFERS, NOT_KNOWN
 from wrongbit.job import compare_capture, open_job
 
 MACHINE = """
@@ -61,15 +61,21 @@ def wires(*banks: str) -> str:
 
 
 def compared(
-    folder: Path, point: str, capture: str, *, bank: str = '["BK0"]', second: int = 1
+    folder: Path,
+    point: str,
+    capture: str,
+    *,
+    bank: str = '["BK0"]',
+    second: int = 1,
+    machine: str | None = None,
 ) -> tuple[int, str]:
     """The only verdict, and the notes."""
     (folder / "pages.bin").write_bytes(bytes(range(32)))
-    machine = folder / "machine.toml"
-    machine.write_text(MACHINE.format(bank=bank, second=second))
+    file = folder / "machine.toml"
+    file.write_text(machine or MACHINE.format(bank=bank, second=second))
     taken = folder / "capture.csv"
     taken.write_text(capture)
-    comparison = compare_capture(open_job(machine, point=point), taken)
+    comparison = compare_capture(open_job(file, point=point), taken)
     (verdict,) = comparison.verdicts.verdict.tolist()
     return verdict, " ".join(comparison.notes)
 
@@ -80,21 +86,34 @@ def compared(
 def test_a_capture_that_does_not_show_the_bank_says_so(
     tmp_path: Path, point: str, seen: str, unseen: str
 ) -> None:
-    """Without it a sound word of the second page differs from the first page's."""
+    """A sound word of the second page is none of the first page's, and nobody knows which page it was."""
     verdict, notes = compared(tmp_path, point, seen)
     assert verdict == AGREES and "bank" not in notes
     verdict, notes = compared(tmp_path, point, unseen)
-    assert verdict == DIFFERS and "every cycle is taken as one of bank 0" in notes
+    assert verdict == NOT_KNOWN and "does not show the bank: only chips that answer in every bank" in notes
 
 
 def test_a_recipe_without_a_bank_shows_none(tmp_path: Path) -> None:
     verdict, notes = compared(tmp_path, "wires", wires("BK0"), bank="[]")
-    assert verdict == DIFFERS and "every cycle is taken as one of bank 0" in notes
+    assert verdict == NOT_KNOWN and "does not show the bank: only chips that answer in every bank" in notes
 
 
-def test_half_a_bank_number_is_told(tmp_path: Path) -> None:
+@pytest.mark.parametrize("left", ["BK0", "BK1"])
+def test_half_a_bank_number_is_none(tmp_path: Path, left: str) -> None:
+    """The line that is seen is no bank number of its own: it would stand in the place of the other."""
     both = '["BK0", "BK1"]'
     verdict, notes = compared(tmp_path, "wires", wires("BK0", "BK1"), bank=both, second=3)
     assert verdict == AGREES and "bank number" not in notes
-    _, notes = compared(tmp_path, "wires", wires("BK1"), bank=both, second=3)
-    assert "does not show 'BK0', which is left out of the bank number" in notes
+    verdict, notes = compared(tmp_path, "wires", wires(left), bank=both, second=3)
+    lacking = {"BK0": "BK1", "BK1": "BK0"}[left]
+    assert verdict == NOT_KNOWN and f"does not show '{lacking}', so that no bank number is known" in notes
+
+
+@pytest.mark.parametrize(("point", "capture"), [("rows", ROWS[False]), ("wires", wires())])
+def test_a_machine_with_one_bank_needs_none_in_the_capture(tmp_path: Path, point: str, capture: str) -> None:
+    """Its only page holds 3 at 3, not 0x13."""
+    whole = MACHINE.format(bank="[]", second=1)
+    before, rest = whole.split('[[chip]]\nname = "U3"')
+    machine = before + rest[rest.index("[[point]]") :]
+    verdict, notes = compared(tmp_path, point, capture, machine=machine)
+    assert verdict == DIFFERS and "bank" not in notes

@@ -143,9 +143,10 @@ def read_capture(job: Job, capture: Path, progress: Progress | None = None) -> t
         if (rows.kind < 0).any():
             missing = int((rows.kind < 0).sum())
             notes += (f"{missing} of {len(rows.kind)} rows have no status; taken as reads.",)
+        cycles = cycles_from_rows(rows, job.processor)
         if rows.bank is None:
-            notes += _bank_note(job, set(), ())
-        return cycles_from_rows(rows, job.processor), notes
+            cycles, notes = _without_bank(job, cycles), notes + _bank_note(job, set(), ())
+        return cycles, notes
     source = open_samples(capture, job.point, bus_widths(job.processor))
     return read_samples(job, source, str(capture), progress)
 
@@ -180,29 +181,41 @@ def read_samples(
             "instrument and not from a simulation, give the probe point a skew, such as '10 ns'.",
         )
     signals = {parse_part(part)[0] for part in rebuilder.recipe.bank}
+    if not signals:
+        cycles = _without_bank(job, cycles)
     return cycles, notes + _bank_note(job, signals, rebuilder.unseen_bank)
 
 
+def _has_banks(job: Job) -> bool:
+    """Some chip answers in another bank than 0, so that the bank must be seen."""
+    return any(region.bank for chip in job.memory_map.chips for region in chip.regions)
+
+
+def _without_bank(job: Job, cycles: Cycles) -> Cycles:
+    """The cycles of a capture that has no bank: it is not known, where the machine has banks."""
+    return replace(cycles, bank=np.full(len(cycles), -1, np.int32)) if _has_banks(job) else cycles
+
+
 def _bank_note(job: Job, signals: Set[str], unseen: Sequence[str]) -> tuple[str, ...]:
-    """That a bank is not seen: a sound word of another bank then differs, and its chip looks faulty.
+    """That the bank is not seen, so that what depends on it is not judged.
 
     Args:
         job: The machine.
         signals: What the bank number is made of; nothing where the capture has no bank.
         unseen: Of these, what the capture lacks.
     """
-    if not any(region.bank for chip in job.memory_map.chips for region in chip.regions):
+    if not _has_banks(job):
         return ()
     if signals <= set(unseen):
         return (
-            "The capture does not show the bank: every cycle is taken as one of bank 0. What was read in "
-            "another bank looks wrong, though it may be right.",
+            "The capture does not show the bank: only chips that answer in every bank are judged, reads of "
+            "the others are not known.",
         )
     if unseen:
         names = ", ".join(map(repr, unseen))
         return (
-            f"The capture does not show {names}, which is left out of the bank number: words may be compared "
-            "with those of another bank.",
+            f"The capture does not show {names}, so that no bank number is known: only chips that answer in "
+            "every bank are judged, reads of the others are not known.",
         )
     return ()
 

@@ -488,10 +488,11 @@ class Rebuilder:
         return concatenate([self._named(edges, *parse_part(part), latched) for part in parts])
 
     def _bank(self, edges: Edges, latched: dict[str, _Latched]) -> NDArray[np.int32]:
-        parts = tuple(p for p in self.recipe.bank if parse_part(p)[0] not in self._missing)
-        if not parts:
+        if not self.recipe.bank:
             return np.zeros(len(edges), np.int32)
-        pieces = [self._named(edges, *parse_part(part), latched) for part in parts]
+        if self.unseen_bank:  # the bits that are left are no bank number
+            return np.full(len(edges), -1, np.int32)
+        pieces = [self._named(edges, *parse_part(part), latched) for part in self.recipe.bank]
         value, known = concatenate(pieces)
         width = sum(piece[2] for piece in pieces)
         whole = known == np.uint64((1 << width) - 1)
