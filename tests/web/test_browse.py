@@ -13,13 +13,14 @@ from hypothesis import strategies as st
 from wrongbit.compare.verdicts import AGREES, DIFFERS, NOT_KNOWN
 from wrongbit.demo.case import write_case
 from wrongbit.errors import UsageError
-from wrongbit.job import compare_capture, open_execution, open_job
+from wrongbit.job import compare_capture, explain, open_execution, open_job
 from wrongbit.machine.recipe import KINDS
 from wrongbit.web.browse import (
     WHATS,
     Browser,
     Listing,
     bit_text,
+    explain_word,
     lane_gaps,
     listing_of,
     parse_wanted,
@@ -197,6 +198,18 @@ def test_known_digits_read_back(value: int, known: int) -> None:
 
 def test_lanes_part_at_bytes_and_chips(saltmarsh: Browser) -> None:
     assert lane_gaps(saltmarsh.job) == (7,)
+
+
+def test_one_word_is_explained_as_the_whole_explanation_does(saltmarsh: Browser) -> None:
+    whole = explain(saltmarsh.job, saltmarsh.comparison)
+    assert whole.evidence is not None
+    evidence, followed = explain_word(saltmarsh, whole.evidence.row)
+    assert (evidence.acted, evidence.reasons, evidence.went) == (
+        whole.evidence.acted,
+        whole.evidence.reasons,
+        whole.evidence.went,
+    )
+    assert followed.text == whole.consequence.text
 
 
 # Filters and places

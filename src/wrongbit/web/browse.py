@@ -19,7 +19,9 @@ from wrongbit.bus.cycles import NO_TIME, UNSETTLED
 from wrongbit.compare.judge import is_reading
 from wrongbit.compare.verdicts import AGREES, DIFFERS, NOT_KNOWN
 from wrongbit.errors import UsageError
+from wrongbit.instructions.consequence import Consequence, Place, consequence
 from wrongbit.instructions.execution import Execution
+from wrongbit.instructions.flow import FlowEvidence, flow_evidence
 from wrongbit.job import Comparison, Job
 from wrongbit.machine.recipe import KINDS
 from wrongbit.units import format_time
@@ -275,6 +277,31 @@ def _moment(time_ps: int, first_ps: int) -> str:
     if time_ps == NO_TIME:
         return ""
     return format_time(time_ps - first_ps) if time_ps != first_ps else "0"
+
+
+# -- a wrong word ------------------------------------------------------------------------------------------
+
+
+def explain_word(browser: Browser, cycle: int) -> tuple[FlowEvidence, Consequence]:
+    """On which word the processor acted in a cycle, and what followed, as `wrongbit.job.explain` has it.
+
+    Args:
+        browser: The capture, with its execution.
+        cycle: A cycle that differs.
+    """
+    execution = browser.execution
+    if execution is None:
+        raise ValueError("the capture is not read as instructions yet")
+    chips = browser.job.memory_map.chips
+
+    def place(bank: int, address: int) -> Place | None:
+        banks, addresses = np.array([bank], np.int32), np.array([address], np.uint64)
+        kinds = {chip.kind for chip in chips if chip.selected(banks, addresses)[0]}
+        order: tuple[Place, ...] = ("rom", "ram", "io")
+        return next((kind for kind in order if kind in kinds), None)
+
+    evidence = flow_evidence(execution, cycle)
+    return evidence, consequence(execution, evidence, place)
 
 
 # -- filters -----------------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from typing import Any
 
 from nicegui.element import Element
 
+from wrongbit.bus.cycles import NO_TIME
 from wrongbit.report.figures import capture_strip, condense
 from wrongbit.report.theme import LIGHT
 from wrongbit.web.browse import Browser, Listing, Row, lane_gaps
@@ -127,7 +128,8 @@ class CycleBrowser(Element, component=ASSETS / "cycle_browser.js"):
         processor, browser = self.browser.job.processor, self.browser
         bits = processor.word_bits
         columns = {"": "2ch", "cycle": f"{max(len(str(len(browser))), 5) + 1}ch"}
-        columns["time"] = "10ch"
+        if browser.comparison.cycles.time_ps[0] != NO_TIME:
+            columns["time"] = "10ch"
         columns["kind"] = "11ch"
         if browser.job.memory_map.banked:
             columns["bank"] = "4ch"
@@ -136,7 +138,7 @@ class CycleBrowser(Element, component=ASSETS / "cycle_browser.js"):
         columns |= {"expected": f"{word}ch", "seen": f"{word}ch"}
         columns["bits"] = f"{bits * (6 if bits > 24 else 8) + 5 * len(lane_gaps(browser.job)) + 2}px"
         if browser.mnemonics is not None:
-            columns["instruction"] = "minmax(24ch, 1fr)"
+            columns["instruction"] = "minmax(30ch, 1fr)"
         return columns
 
     def _values(self, row: Row) -> dict[str, Any]:

@@ -66,7 +66,11 @@ export default {
       this.strips.clear();
       if (setup.strip !== undefined) this.$refs.strip.innerHTML = setup.strip;
       this.$refs.table.style.setProperty("--cy-columns", setup.template);
-      this.$refs.heads.replaceChildren(...setup.columns.map((name) => cell("span", name)));
+      this.$refs.heads.replaceChildren(...setup.columns.map((name) => {
+        const head = cell("span", name);
+        head.className = name === "cycle" || name === "time" ? "cy-right" : "";
+        return head;
+      }));
       this.$refs.pane.setAttribute("aria-rowcount", String(setup.total));
       this.$refs.whole.setAttribute("aria-valuemax", String(Math.max(setup.cycles - 1, 0)));
       this.pool = [];
@@ -189,7 +193,7 @@ export default {
       const wide = this.look.stripWidth;
       this.$refs.here.style.left = `${((STRIP_LEFT + (wide - 2 * STRIP_LEFT) * share) / wide) * 100}%`;
       this.$refs.whole.setAttribute("aria-valuenow", String(s.cycle));
-      this.ask(missing, first);
+      this.ask(missing);
     },
     fill(line, place, row) {
       const chosen = place === this.state.cursor;
@@ -204,6 +208,7 @@ export default {
         line.className = `cy-line cy-${verdict.replace(" ", "-") || "none"}`;
         this.look.columns.forEach((name, number) => {
           const part = line.children[number];
+          part.className = name === "cycle" || name === "time" ? "cy-right" : "";
           if (!row) part.textContent = number === 1 ? "…" : "";
           else if (name === "bits") part.innerHTML = this.strip(row.bits);
           else if (name === "") {
@@ -219,7 +224,7 @@ export default {
         line.setAttribute("aria-selected", String(chosen));
       } else line.toggleAttribute("data-chosen", chosen);
     },
-    ask(missing, first) {
+    ask(missing) {
       if (!missing.size) return;
       clearTimeout(this.asking);
       this.asking = setTimeout(() => {
@@ -237,7 +242,8 @@ export default {
           this.asked.set(block, now);
           this.$emit("ask", { turn: s.turn, block });
         }
-      }, this.blocks.size ? 16 : 0);
+        this.askedAt = now;
+      }, performance.now() - (this.askedAt ?? 0) > 60 ? 0 : 30);
     },
 
     // A word as two lines of cells: what should be above, what was seen below.

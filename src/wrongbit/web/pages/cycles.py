@@ -15,9 +15,10 @@ from nicegui.elements.mixins.text_element import TextElement
 from wrongbit.bus.cycles import UNSETTLED
 from wrongbit.case.entries import CaptureAdded, Entry
 from wrongbit.errors import UsageError, WrongbitError
+from wrongbit.instructions.consequence import Consequence
 from wrongbit.instructions.flow import FlowEvidence
 from wrongbit.instructions.instruction import Instruction
-from wrongbit.job import Explanation, Progress, open_execution
+from wrongbit.job import Progress, open_execution
 from wrongbit.machine.recipe import KINDS
 from wrongbit.report.figures import Marked, bit_strip, level_drawing, strip_word
 from wrongbit.report.theme import LIGHT
@@ -28,6 +29,7 @@ from wrongbit.web.browse import (
     Mnemonics,
     Numbers,
     What,
+    explain_word,
     listing_of,
     read_mnemonics,
     search,
@@ -340,7 +342,7 @@ class _Look:
     async def _explain(self, turn: int, cycle: int, area: Element) -> None:
         try:
             found = await self.bench.run(
-                "Explaining the word", lambda _: self.bench.casework.explanation(self.entry, cycle)
+                "Explaining the word", lambda _: explain_word(self._executed(), cycle)
             )
         except Cancelled:
             return
@@ -351,7 +353,14 @@ class _Look:
             return
         if turn == self.turn and not area.is_deleted:
             with area:
-                _explanation(self.browser, found)
+                _explanation(self.browser, *found)
+
+    def _executed(self) -> Browser:
+        """The capture as instructions; read now where the decoding is not done yet."""
+        browser = self.browser
+        if browser.execution is not None:
+            return browser
+        return replace(browser, execution=open_execution(browser.job, browser.comparison))
 
     # -- levels ---------------------------------------------------------------------------------------------
 
@@ -463,10 +472,7 @@ def _fact(name: str, text: str = "", *, copied: str = "", bad: bool = False) -> 
 # -- the explanation ---------------------------------------------------------------------------------------
 
 
-def _explanation(browser: Browser, found: Explanation) -> None:
-    evidence = found.evidence
-    if evidence is None:
-        return
+def _explanation(browser: Browser, evidence: FlowEvidence, followed: Consequence) -> None:
     heading("What the processor made of it", 3)
     if evidence.expected is not None or evidence.seen is not None:
         _side_by_side(browser, evidence)
@@ -475,9 +481,9 @@ def _explanation(browser: Browser, found: Explanation) -> None:
         with tag("ul"):
             for reason in evidence.reasons:
                 tag("li", reason)
-    if found.consequence.events:
+    if followed.events:
         heading("What followed", 3)
-        paragraph(found.consequence.text)
+        paragraph(followed.text)
 
 
 def _side_by_side(browser: Browser, evidence: FlowEvidence) -> None:
