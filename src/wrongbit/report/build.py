@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from wrongbit import __version__
@@ -20,9 +21,16 @@ from wrongbit.diagnose.suspects import Weighing
 from wrongbit.errors import CaseError, WrongbitError
 from wrongbit.job import Explanation, Progress
 from wrongbit.machine.model import Machine
+from wrongbit.replace.fit import Choice, Fitting
 from wrongbit.report.content import Paragraph, Report, Section
 from wrongbit.report.sections.captures import best, capture_section, conclusion
-from wrongbit.report.sections.chips import readings_section, rebuilt_section, replacement_section
+from wrongbit.report.sections.chips import (
+    readings_section,
+    readings_told,
+    rebuilt_section,
+    rebuilt_told,
+    replacement_section,
+)
 from wrongbit.report.sections.closing import (
     day_and_time,
     evidence_section,
@@ -40,6 +48,28 @@ AROUND = 2
 
 MOST_SAMPLES = 20_000
 """Samples around a cycle that are drawn at most."""
+
+
+@dataclass(frozen=True)
+class ChipChoices:
+    """What a person says of one chip that neither the machine file nor the journal has.
+
+    Args:
+        checksums: What its bytes obey, as ``wrongbit rebuild --checksum`` takes it.
+        shape: Type number whose pins it has.
+        selects: ``NAME=LEVEL`` texts.
+        latched_by: ``SIGNAL EDGE`` text.
+        memory: The only memory that is to replace it.
+    """
+
+    checksums: tuple[str, ...] = ()
+    shape: str | None = None
+    selects: tuple[str, ...] = ()
+    latched_by: str | None = None
+    memory: str | None = None
+
+
+NO_CHOICES = ChipChoices()
 
 
 def check_originals(case: Case, progress: Progress | None = None) -> None:
@@ -60,7 +90,11 @@ def check_originals(case: Case, progress: Progress | None = None) -> None:
 
 
 def build_report(
-    work: Casework, progress: Progress | None = None, *, made_at: datetime | None = None
+    work: Casework,
+    progress: Progress | None = None,
+    *,
+    made_at: datetime | None = None,
+    choices: Mapping[str, ChipChoices] | None = None,
 ) -> Report:
     """Everything that a case tells, as a report.
 
@@ -68,6 +102,7 @@ def build_report(
         work: The case.
         progress: Told how far the reading of a capture is.
         made_at: The date on it; left out: now.
+        choices: By chip; a chip named here has its replacement planned even if it was not found bad.
 
     Raises:
         WrongbitError: The case or its machine file cannot be used. What is wrong with a single capture or
@@ -77,6 +112,7 @@ def build_report(
     machine = work.machine
     captures = [*_capture_sections(work, progress)]
     weighing, proposals = _weighing(work, progress)
+    chips = [*_chip_sections(work, machine, weighing, choices or {}, progress)]
     proof = _proof(work, progress)
     # Looked at last: computing adds findings to the journal.
     overview = work.overview(progress)
@@ -89,7 +125,7 @@ def build_report(
         *(section for _, section in captures),
         suspects_section(weighing),
         next_section(machine, proposals, weighed=isinstance(weighing, Weighing)),
-        *_chip_sections(work, machine, weighing, progress),
+        *(section for _, section in chips),
         proof_section(proof),
         questions_section(overview.questions),
         journal_section(everything),
@@ -99,7 +135,7 @@ def build_report(
         title=machine.machine.name,
         subtitle="Report on the search for its fault, and on its repair",
         facts=_facts(work, everything, at),
-        summary=tuple(_summary(work, weighing, [told for told, _ in captures if told], proof)),
+        summary=tuple(_summary(work, weighing, [told for told, _ in (*captures, *chips) if told], proof)),
         sections=sections,
         made_at=at,
         version=__version__,
@@ -201,36 +237,53 @@ def _window(work: Casework, entry: Entry, cycles: Cycles, row: int) -> Capture |
 
 
 def _chip_sections(
-    work: Casework, machine: Machine, weighing: Weighing | str | None, progress: Progress | None
-) -> Iterator[Section]:
-    """Readings and rebuilt contents of what was read, replacements of what is suspected or found bad."""
+    work: Casework,
+    machine: Machine,
+    weighing: Weighing | str | None,
+    choices: Mapping[str, ChipChoices],
+    progress: Progress | None,
+) -> Iterator[tuple[str, Section]]:
+    """(what it comes to, section): readings and rebuilt contents of what was read, and replacements.
+
+    A replacement is planned for what was found bad, for a ROM under suspicion, and for what was asked for.
+    """
     read = list(dict.fromkeys(detail.chip for _, detail in work.readings()))
-    roms = [chip.name for chip in machine.chip if chip.kind == "rom"]
-    bad: list[str] = []
     if not read:
-        yield Section("Chips out of circuit", (absent("No chip was read, rebuilt or replaced."),))
+        yield "", Section("Chips out of circuit", (absent("No chip was read, rebuilt or replaced."),))
+    bad: list[str] = []
     for name in read:
-        chip = next((each for each in machine.chip if each.name == name), None)
-        title = f"Readings of {name}"
-        if chip is None:
-            yield Section(title, (absent(f"The machine file has no chip {name} any more."),))
-            continue
         try:
             found = work.examination(name)
-            yield readings_section(found)
             bad += [name] if found.fault_seen else []
-            told = work.rebuilding(name, progress=progress)
-            yield rebuilt_section(chip, told.rebuilt, told.undone)
+            yield readings_told(found), readings_section(found)
         except WrongbitError as error:
-            yield Section(title, (absent(f"Nothing could be made of them: {error}"),))
+            yield "", Section(f"Readings of {name}", (absent(f"Nothing could be made of them: {error}"),))
+            continue
+        try:
+            told = work.rebuilding(name, checksums=choices.get(name, NO_CHOICES).checksums, progress=progress)
+            chip = next(each for each in machine.chip if each.name == name)
+            yield rebuilt_told(chip, told.rebuilt), rebuilt_section(chip, told.rebuilt, told.undone)
+        except WrongbitError as error:
+            yield "", Section(f"Rebuilt contents of {name}", (absent(f"Not rebuilt: {error}"),))
     suspected: tuple[str, ...] = ()
     if isinstance(weighing, Weighing) and weighing.labels and weighing.fault_seen:
         suspected = weighing.top()
-    for name in dict.fromkeys((*bad, *(part for part in suspected if part in roms))):
+    roms = {chip.name for chip in machine.chip if chip.kind == "rom"}
+    for name in dict.fromkeys((*bad, *(part for part in suspected if part in roms), *choices)):
         try:
-            yield replacement_section(name, work.fitting(name))
+            yield "", replacement_section(name, _fitting(work, name, choices.get(name, NO_CHOICES)))
         except WrongbitError as error:
-            yield replacement_section(name, str(error))
+            yield "", replacement_section(name, str(error))
+
+
+def _fitting(work: Casework, chip: str, chosen: ChipChoices) -> Fitting:
+    return work.fitting(
+        chip,
+        shape=chosen.shape,
+        selects=chosen.selects,
+        latched_by=chosen.latched_by,
+        choice=None if chosen.memory is None else Choice(memory=chosen.memory),
+    )
 
 
 def _proof(work: Casework, progress: Progress | None) -> Proof | str | None:

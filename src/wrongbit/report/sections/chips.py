@@ -51,6 +51,22 @@ _MEANS = {
 # -- readings ----------------------------------------------------------------------------------------------
 
 
+def readings_told(found: Examination) -> str:
+    """What the readings come to, in a sentence or two."""
+    name, passes = found.chip.name, counted(len(found.readings), "pass", "passes")
+    weighed, cells = found.weighed, found.stability.cells
+    if weighed is not None and weighed.fault_seen:
+        others = f", or {counted(weighed.ties - 1, 'other fault')}" if weighed.ties > 1 else ""
+        odds = share_text(weighed.best.probability)
+        told = f"{weighed.wrong_cells} of {weighed.judged_cells} bits were read wrong"
+        return f"{name} in the reader, {passes}: {told}. {weighed.best.says.rstrip('.')} ({odds}{others})."
+    if cells.count:
+        return f"{name} in the reader, {passes}: {cells.count} of {cells.total} cells waver."
+    if weighed is None:
+        return f"{name} in the reader, {passes}: nothing says what it should hold."
+    return f"{name} in the reader, {passes}: as it should be."
+
+
 def readings_section(found: Examination) -> Section:
     """What several passes of a chip tell."""
     blocks: list[Block] = [Paragraph(READER_CAUTION, "caution"), _passes(found), _stability(found)]
@@ -180,6 +196,16 @@ def _draw_map(found: Examination, theme: object) -> str:
 
 
 # -- rebuilt contents --------------------------------------------------------------------------------------
+
+
+def rebuilt_told(chip: Chip, rebuilt: Rebuilt) -> str:
+    """How far the contents are rebuilt, in a sentence."""
+    open_ = rebuilt.count(UNKNOWN)
+    if rebuilt.solved is not None and rebuilt.solved.conflict:
+        return f"The contents of {chip.name} are rebuilt, but a checksum contradicts them."
+    if open_:
+        return f"The contents of {chip.name} are rebuilt but for {counted(open_, 'bit')} that nothing tells."
+    return f"The contents of {chip.name} are rebuilt whole; {rebuilt.count(PROVEN)} of its bits are proven."
 
 
 def rebuilt_section(chip: Chip, rebuilt: Rebuilt, undone: tuple[str, ...] = ()) -> Section:
