@@ -21,7 +21,7 @@ from wrongbit.case.entries import CaptureAdded, NoteAdded, ReadingAdded
 from wrongbit.case.folder import Case
 from wrongbit.errors import CaseError, WrongbitError
 
-KILLS = int(os.environ.get("WRONGBIT_KILLS", "6"))
+KILLS = int(os.environ.get("WRONGBIT_KILLS", "4"))
 
 IMPORTING = """
 import sys
@@ -53,7 +53,17 @@ def killed_after(seconds: float, folder: Path, files: list[Path]) -> list[int]:
     return [int(each) for each in told[:-1]]  # the last is empty or half a number
 
 
-def test_killed_at_random_moments(folder: Path, tmp_path: Path) -> None:
+@pytest.mark.slow
+@pytest.mark.parametrize("where", ["folder", "database"])
+def test_killed_at_random_moments(
+    where: str,
+    folder: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    request: pytest.FixtureRequest,
+) -> None:
+    if where == "database":
+        monkeypatch.setenv("WRONGBIT_DATABASE", request.getfixturevalue("server").make("killed"))
     chance = random.Random(20260101)
     files = [tmp_path / f"run {number}.csv" for number in range(3)]
     for number, file in enumerate(files):
@@ -208,6 +218,7 @@ with Case.open(Path(sys.argv[1])) as case:
 """
 
 
+@pytest.mark.slow
 def test_processes_adding_at_once(folder: Path) -> None:
     """They also make the journal at once: the folder was not opened before."""
     command = [sys.executable, "-c", ADDING, str(folder), str(folder / "u5.bin")]

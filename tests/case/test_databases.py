@@ -244,3 +244,45 @@ def test_a_server_that_goes_away(folder: Path, server: Server, monkeypatch: pyte
         assert PASSWORD not in str(caught.value)
         server.sql("ALTER DATABASE gone ALLOW_CONNECTIONS true")
         assert [detail.text for _, detail in case.of_kind(NoteAdded)] == ["before", "after"]
+
+
+def test_a_case_begun_in_a_database(
+    tmp_path: Path, fellgate_files: dict[str, bytes], server: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("WRONGBIT_DATABASE", server.make("begun"))
+    with Case.create(tmp_path / "loom", fellgate_files) as case:
+        case.add(NoteAdded("first"))
+        assert case.verify() == ()
+    assert not (tmp_path / "loom/journal.sqlite").exists()
+    assert "journal: in a database" in (tmp_path / "loom/case-id.txt").read_text()
+
+
+def test_a_database_of_a_newer_version(folder: Path, server: Server, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("WRONGBIT_DATABASE", server.make("newer"))
+    Case.open(folder).close()
+    server.sql("UPDATE alembic_version SET version_num = '0099'", "newer")
+    with pytest.raises(CaseError, match="newer version of wrongbit"):
+        Case.open(folder)
+
+
+def test_a_user_who_may_not_make_tables(
+    folder: Path, server: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """PostgreSQL 15's release notes: only a database's owner may make tables in the schema "public"."""
+    server.sql("CREATE DATABASE foreign_owned")
+    monkeypatch.setenv("WRONGBIT_DATABASE", server.url("foreign_owned"))
+    with pytest.raises(CaseError, match="may not do this") as caught:
+        Case.open(folder)
+    assert "own the database" in caught.value.remedy
+
+
+def test_a_changed_entry_is_found_in_a_database(
+    folder: Path, server: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("WRONGBIT_DATABASE", server.make("changed"))
+    with Case.open(folder) as case:
+        case.add(NoteAdded("open at D5"))
+        assert case.verify() == ()
+        server.sql("""UPDATE entries SET content = '{"text": "fine"}' WHERE number = 2""", "changed")
+        (trouble,) = case.verify()
+        assert trouble.kind == "changed entry" and trouble.entry == 2

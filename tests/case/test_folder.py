@@ -143,6 +143,10 @@ def test_what_is_no_case(tmp_path: Path) -> None:
     (tmp_path / "case.toml").write_text('machine = "other.toml"')
     with pytest.raises(InputError, match=r"no machine file 'other\.toml'"):
         Case.open(tmp_path)
+    (tmp_path / "case.toml").write_text('machine = "/etc/hostname"')
+    with pytest.raises(InputError, match="outside the case's folder"):
+        Case.open(tmp_path)
+    assert [each.name for each in tmp_path.iterdir()] == ["case.toml"]
 
 
 PROTECTED = """

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import os
+import shutil
 import stat
 import subprocess
 import sys
@@ -143,6 +145,35 @@ def test_an_ending_survives_a_long_name() -> None:
 def test_a_hash_that_leads_out_of_the_store(sha256: str, case: Case) -> None:
     with pytest.raises(CaseError, match="no SHA-256"):
         case.path_of(Stored(sha256, "passwd", 1))
+
+
+def test_links_in_a_case_from_elsewhere_lead_nowhere(case: Case, tmp_path: Path) -> None:
+    """Someone else's folder may hold links and markers of its own making."""
+    precious = tmp_path / "precious"
+    precious.mkdir()
+    (precious / "letter.part").write_text("dear all")
+    sha256 = hash_of(precious / "letter.part")
+    for number, name in ((1, "ab" * 32), (2, sha256)):
+        (case.folder / "store" / name[:2]).mkdir(exist_ok=True)
+        (case.folder / "store" / name[:2] / name).symlink_to(precious)
+        (case.folder / "store/.incoming" / f"{name}.{number}.new").touch()
+    with Case.open(case.folder) as again:
+        assert (precious / "letter.part").read_text() == "dear all"
+        assert {each.kind for each in again.verify()} == {"stray file"}
+        with pytest.raises(CaseError, match="missing"):
+            again.path_of(Stored(sha256, "letter.part", 8))
+    shutil.rmtree(case.folder / "store/.incoming")
+    (case.folder / "store/.incoming").symlink_to(precious)
+    Case.open(case.folder).close()
+    assert (precious / "letter.part").read_text() == "dear all"
+
+
+def test_a_name_that_is_no_text(case: Case, tmp_path: Path) -> None:
+    path = Path(os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9.csv"))
+    path.write_bytes(b"1;2")
+    stored = added(case, path)
+    assert stored.name == "caf?.csv" and case.path_of(stored).name == "caf_.csv"
+    assert case.verify() == ()
 
 
 def test_derived_files_stay_in_their_folder(case: Case) -> None:

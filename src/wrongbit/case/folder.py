@@ -376,7 +376,16 @@ def _journal_trouble(error: DamagedJournalError) -> Trouble:
 
 def _machine_file(folder: Path) -> Path:
     if not folder.is_dir() or (folder / CASE_FILE).exists():
-        return machine_file_of(folder)
+        named = machine_file_of(folder)
+        # It is copied into the store: a case from elsewhere must not fetch what lies about on this computer.
+        if not named.resolve().is_relative_to(folder.resolve()):
+            raise InputError(
+                "The machine file lies outside the case's folder.",
+                "Copy it into the folder, with the images that it names.",
+                file=str(folder / CASE_FILE),
+                key="machine",
+            )
+        return named
     if not (folder / MACHINE_FILE).is_file():
         raise InputError(
             f"This folder has no {MACHINE_FILE}: it is no case.",

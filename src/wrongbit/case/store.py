@@ -72,10 +72,14 @@ class Store:
         """An original's file, or None where it is missing."""
         place = self.place_of(stored.sha256)
         wanted = place / safe_name(stored.name)
-        if wanted.is_file():
+        if self.is_original(wanted):
             return wanted
         # It came earlier under another name.
-        return next((each for each in self.files_in(place) if each.is_file()), None)
+        return next((each for each in self.files_in(place) if self.is_original(each)), None)
+
+    def is_original(self, path: Path) -> bool:
+        """An ordinary file that really lies in the store; a link could lead anywhere."""
+        return path.is_file() and path.resolve() == self.root.resolve() / path.relative_to(self.root)
 
     @staticmethod
     def files_in(place: Path) -> tuple[Path, ...]:
@@ -143,7 +147,7 @@ class Store:
             listed: Gives the SHA-256 of every original in the journal; asked only where it matters.
         """
         left = [each for each in self.files_in(self._incoming) if each.name != "lock"]
-        if not left:
+        if not left or self._incoming.is_symlink():
             return
         try:
             lock = _lock(self._incoming / "lock", shared=False)
@@ -168,10 +172,11 @@ class Store:
                 each.unlink()
 
     def remove(self, sha256: str) -> None:
-        """Take an original away that no entry points to."""
+        """Take an original away that no entry points to; only what has its bytes, and lies in the store."""
         place = self.place_of(sha256)
         for each in self.files_in(place):
-            each.unlink()
+            if self.is_original(each) and hash_of(each) == sha256:
+                each.unlink()
         with suppress(OSError):
             place.rmdir()
             place.parent.rmdir()
@@ -231,7 +236,7 @@ class Import:
     def _place(self, part: Path, stored: Stored) -> None:
         """Rename a copy to its place, unless the same bytes are there already."""
         there = self._store.find(stored)
-        if there is not None and not there.is_symlink() and _hash_of(there) == stored.sha256:
+        if there is not None and _hash_of(there) == stored.sha256:
             return
         place = self._store.place_of(stored.sha256)
         if there is None:

@@ -109,12 +109,11 @@ def _original_troubles(store: Store, original: _Original, count: _Counter) -> It
             "entry pointing to nothing", f"Entry {entry}: {error.message}", RESTORE_JOURNAL, "", entry
         )
         return
-    found = [each for each in store.files_in(place) if each.is_file() and not each.is_symlink()]
-    if not found:
+    chosen = store.find(stored)
+    if chosen is None:
         message = f"The original of {stored.name!r} (entry {entry}) is missing."
         yield Trouble("missing original", message, _PUT_BACK, str(place / "…"), entry)
         return
-    chosen = store.find(stored) or found[0]
     try:
         now = hash_of(chosen, count.add)
     except OSError as error:
@@ -141,7 +140,7 @@ def _strays(store: Store, originals: dict[str, _Original]) -> Iterator[Trouble]:
         if not place.is_dir():
             yield _stray(place, "This is no original.")
         for each in store.files_in(place) if place.is_dir() else ():
-            sound = each.is_file() and not each.is_symlink() and _hash(each) == place.name
+            sound = store.is_original(each) and _hash(each) == place.name
             yield _stray(
                 each,
                 "No entry tells of this original."
@@ -181,6 +180,6 @@ def loose_store_troubles(store: Store) -> Iterator[Trouble]:
     """What is wrong with the originals where no journal can be read: each against its folder's name."""
     for place in store.places():
         for each in store.files_in(place) if place.is_dir() else (place,):
-            if each.is_symlink() or _hash(each) != place.name:
+            if not store.is_original(each) or _hash(each) != place.name:
                 message = "This file does not have the SHA-256 that its folder is named after."
                 yield Trouble("changed original", message, _PUT_BACK, str(each))
