@@ -14,7 +14,6 @@ from wrongbit.job import compare_capture, open_execution, open_job
 from wrongbit.machine.recipe import KINDS
 from wrongbit.web.browse import Browser, listing_of, read_mnemonics, search
 
-
 LINES = "[...document.querySelectorAll('.cy-rows .cy-line:not([hidden])')]"
 CHOSEN = "(document.querySelector('.cy-line[data-chosen]')?.row?.cycle ?? 0)"
 
