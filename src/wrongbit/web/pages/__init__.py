@@ -51,6 +51,7 @@ PAGES: tuple[Page, ...] = (
     Page("chips", "Chips", "h", "Readings of a chip, its map, its rebuilt contents."),
     Page("replacement", "Replacement", "r", "A memory that can still be bought, its wiring and its files."),
     Page("proof", "Proof and report", "p", "The repair against its bars; a report to hand on."),
+    Page("machine", "Machine file", "t", "What is on the board, as text."),
     Page("journal", "Journal", "j", "Everything that was added, in order, with its hashes."),
 )
 """Every page, in the order in which a repair uses them."""
