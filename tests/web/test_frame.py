@@ -96,12 +96,12 @@ def test_light_and_dark_follow_the_system_until_chosen(page: Any, served: Served
     assert ground(page) == dark
     page.emulate_media(color_scheme="light")
     assert ground(page) == light
-    page.keyboard.press("t")
-    page.keyboard.press("t")
+    page.keyboard.press("d")
+    page.keyboard.press("d")
     assert ground(page) == dark
     ready(page, "/journal", served)
     assert ground(page) == dark  # kept
-    page.keyboard.press("t")
+    page.keyboard.press("d")
     assert ground(page) == light
     assert page.evaluate("document.documentElement.dataset.theme") is None
 

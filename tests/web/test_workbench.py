@@ -62,6 +62,30 @@ def test_work_that_is_stopped_ends_at_its_next_word(bench: Workbench) -> None:
     assert bench.tasks == []
 
 
+def test_the_end_does_not_wait_for_work_that_tells_nothing(
+    bench: Workbench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("wrongbit.web.workbench.PATIENCE_SECONDS", 0.05)
+    begun, end = threading.Event(), threading.Event()
+
+    def deaf(progress: Progress) -> None:
+        begun.set()
+        end.wait()
+
+    async def leave() -> bool:
+        asyncio.get_running_loop().set_exception_handler(lambda loop, context: None)
+        running = asyncio.ensure_future(bench.run("Deaf", deaf))
+        await asyncio.to_thread(begun.wait)
+        bench.close()
+        left = bench.working
+        end.set()
+        await running
+        return left
+
+    assert asyncio.run(leave())
+    assert not bench.working
+
+
 def test_a_mistake_in_work_reaches_who_asked(bench: Workbench) -> None:
     def work(progress: Progress) -> None:
         raise InputError("bad", "do this")

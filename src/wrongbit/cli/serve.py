@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -35,6 +36,10 @@ def serve_verb(
         out.print("Keep the address to yourself: it opens the case. Stop with Ctrl-C.", soft_wrap=True)
         out.file.flush()
 
-    serve(folder, port=port, open_browser=not no_browser, ready=ready)
+    ended = serve(folder, port=port, open_browser=not no_browser, ready=ready)
     out.print("Stopped. Everything is in the case folder.")
+    if not ended:
+        # A computation that cannot be stopped would hold the terminal; it can be done again.
+        out.file.flush()
+        os._exit(0)
     return 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import socket
+import sys
 import threading
 import webbrowser
 from collections.abc import Callable
@@ -36,7 +37,7 @@ def serve(
     port: int = 0,
     open_browser: bool = True,
     ready: Callable[[str], object] = lambda address: None,
-) -> None:
+) -> bool:
     """Serve a case until interrupted (Ctrl-C, SIGTERM).
 
     Args:
@@ -45,10 +46,15 @@ def serve(
         open_browser: Open the address in the browser.
         ready: Called with the address when the server answers.
 
+    Returns:
+        Whether all work had ended: if not, the process has a thread that goes on.
+
     Raises:
         UsageError: The port is in use.
         WrongbitError: The folder is no case.
     """
+    # Long work shares the interpreter with the pages: they are to answer at once meanwhile.
+    sys.setswitchinterval(0.001)
     with opened(folder) as bench, listening(port) as listener:
         access = Access(listener.getsockname()[1])
 
@@ -58,6 +64,7 @@ def serve(
                 threading.Thread(target=webbrowser.open, args=(access.address,), daemon=True).start()
 
         run(application(bench), access, listener, answering)
+    return not bench.working
 
 
 def listening(port: int) -> socket.socket:

@@ -413,10 +413,18 @@ class Live:
         title: What is computed, as a person would say it.
         work: Called in a thread with a progress function.
         draw: Called with the result, to put it on the page.
+        early: What is there at once of the same, to be looked at meanwhile.
     """
 
-    def __init__(self, bench: Workbench, title: str, work: Work[Any], draw: Callable[[Any], object]) -> None:
-        self.bench, self.title, self.work, self.draw = bench, title, work, draw
+    def __init__(
+        self,
+        bench: Workbench,
+        title: str,
+        work: Work[Any],
+        draw: Callable[[Any], object],
+        early: Work[Any] | None = None,
+    ) -> None:
+        self.bench, self.title, self.work, self.draw, self.early = bench, title, work, draw, early
         self.area = tag("div", classes="wb-live", aria_busy="true")
         self._turn = 0
         self._shown: object = None
@@ -438,6 +446,9 @@ class Live:
             with self.area:
                 tag("p", f"{self.title} …", classes="wb-waiting")
         try:
+            if self.early is not None and self._shown is None:
+                begun = await self.bench.run(self.title, self.early)
+                self._put(turn, lambda: self.draw(begun), begun, busy=True)
             result = await self.bench.run(self.title, self.work)
         except Cancelled:
             self._put(turn, self._stopped)
@@ -451,13 +462,17 @@ class Live:
             # What has not changed is left alone, with what a person may be typing there.
             if self._shown is None or not _same(self._shown, result):
                 self._put(turn, lambda: self.draw(result), result)
+            elif turn == self._turn and not self.area.is_deleted:
+                set_attributes(self.area, aria_busy="false")
 
-    def _put(self, turn: int, draw: Callable[[], object], result: object = None) -> None:
+    def _put(
+        self, turn: int, draw: Callable[[], object], result: object = None, *, busy: bool = False
+    ) -> None:
         if turn != self._turn or self.area.is_deleted:
             return
         self._shown = result
         self.area.clear()
-        set_attributes(self.area, aria_busy="false")
+        set_attributes(self.area, aria_busy="true" if busy else "false")
         with self.area:
             guarded(draw)
 
@@ -466,7 +481,14 @@ class Live:
         button("Start again", self.start)
 
 
-def live(bench: Workbench, title: str, work: Work[Result], draw: Callable[[Result], object]) -> Live:
+def live(
+    bench: Workbench,
+    title: str,
+    work: Work[Result],
+    draw: Callable[[Result], object],
+    *,
+    early: Work[Result] | None = None,
+) -> Live:
     """A part of a page that is computed in a thread, shown when it is there, and again at each change.
 
     Args:
@@ -474,8 +496,9 @@ def live(bench: Workbench, title: str, work: Work[Result], draw: Callable[[Resul
         title: What is computed, as a person would say it.
         work: Called in a thread with a progress function.
         draw: Called with the result, to put it on the page.
+        early: What is there at once of the same, to be looked at meanwhile.
     """
-    part = Live(bench, title, work, draw)
+    part = Live(bench, title, work, draw, early)
     part.start()
     stop = bench.watch(part.start)
     part.area.client.on_delete(stop)

@@ -16,7 +16,7 @@ from wrongbit.web.workbench import Task, Workbench
 STATIC = Path(__file__).parent / "static"
 
 OTHER_KEYS: tuple[tuple[str, str], ...] = (
-    ("t", "light, dark, or as the system is"),
+    ("d", "light, dark, or as the system is"),
     ("/", "go to the page's search field"),
     ("?", "this list"),
     ("Esc", "close it"),
@@ -68,7 +68,7 @@ def _head(bench: Workbench, current: Page) -> None:
                 classes="wb-button",
                 id="theme",
                 type="button",
-                aria_keyshortcuts="t",
+                aria_keyshortcuts="d",
             )
             tag("button", "keys ?", classes="wb-button", id="keys", type="button", aria_keyshortcuts="?")
             tag("button", "print", classes="wb-button", id="print", type="button")

@@ -31,6 +31,9 @@ Work = Callable[[Progress], Result]
 
 SHOWN_AFTER_SECONDS = 0.3
 
+PATIENCE_SECONDS = 3.0
+"""How long the end waits for work that does not tell how far it is."""
+
 _INPUTS = (CaptureAdded, ReadingAdded, ReferenceAdded, MeasurementAdded, ValueAdded, NoteAdded)
 
 
@@ -52,6 +55,7 @@ class Task:
         self.done = 0
         self.total = 0
         self.cancelled = False
+        self.running = False
         self.began = time.monotonic()
 
     @property
@@ -136,8 +140,14 @@ class Workbench:
         """
         task = Task(next(self._numbers), title)
         self.tasks.append(task)
+        return await asyncio.get_running_loop().run_in_executor(self._pool, self._do, task, work)
+
+    def _do(self, task: Task, work: Work[Result]) -> Result:
+        """The part of `run` that is in the thread: the task ends with its work, not with who asked for it."""
         try:
-            return await asyncio.get_running_loop().run_in_executor(self._pool, work, task.progress)
+            task.running = True
+            task.progress(0, 0)
+            return work(task.progress)
         finally:
             self.tasks.remove(task)
 
@@ -175,11 +185,24 @@ class Workbench:
         return (numbers, machine)
 
     def close(self) -> None:
-        """Stop what is under way, and close the case."""
+        """Stop what is under way, and close the case.
+
+        Work that does not hear of it in `PATIENCE_SECONDS` is left to itself: a case can be cut off at any
+        moment.
+        """
         for task in self.tasks:
             task.cancel()
-        self._pool.shutdown(wait=True, cancel_futures=True)
-        self.case.close()
+        self._pool.shutdown(wait=False, cancel_futures=True)
+        deadline = time.monotonic() + PATIENCE_SECONDS
+        while self.working and time.monotonic() < deadline:
+            time.sleep(0.02)
+        if not self.working:
+            self.case.close()
+
+    @property
+    def working(self) -> bool:
+        """Whether work is under way in a thread."""
+        return any(each.running for each in self.tasks)
 
 
 @contextmanager

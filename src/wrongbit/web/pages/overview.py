@@ -31,7 +31,14 @@ SUSPECTS, FINDINGS = 8, 4
 
 def page(bench: Workbench) -> None:
     """Put the overview on the page."""
-    live(bench, "Reading the case", bench.casework.overview, _draw)
+    casework = bench.casework
+    live(
+        bench,
+        "Reading the case",
+        casework.overview,
+        _draw,
+        early=lambda progress: casework.overview(progress, compute=False),
+    )
 
 
 def _draw(overview: Overview) -> None:
@@ -76,7 +83,7 @@ def _now(overview: Overview) -> None:
                 for text in questions:
                     tag("li", text)
     if not overview.up_to_date:
-        quiet("Something in the case has changed since this was computed; it is being computed again.")
+        quiet("Not everything is computed yet; it is under way, and will be shown here by itself.")
 
 
 def _action(overview: Overview) -> tuple[str, str, str]:

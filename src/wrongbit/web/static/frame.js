@@ -89,7 +89,7 @@
     if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey || event.isComposing || typing(event.target)) return;
     if (document.querySelector("dialog[open]")) return;
     if (event.key === "?") openHelp();
-    else if (event.key === "t") nextTheme();
+    else if (event.key === "d") nextTheme();
     else if (event.key === "/") {
       const field = document.querySelector("main input[type=search]");
       if (!field) return;
