@@ -26,6 +26,7 @@ from wrongbit.case.troubles import damaged
 from wrongbit.errors import CaseError
 
 D = TypeVar("D", bound=Detail)
+T = TypeVar("T")
 
 KINDS: Mapping[str, type[Detail]] = MappingProxyType(
     {
@@ -83,14 +84,31 @@ def from_text(kind: str, text: str) -> Detail:
         raise newer(f"its entries of the kind {kind!r} have {', '.join(sorted(unknown))}")
     try:
         if "file" in values:
-            values["file"] = Stored(**values["file"])
+            values["file"] = _made(Stored, values["file"])
         if "evidence" in values:
             values["evidence"] = tuple(
-                EvidenceRows(each["sha256"], tuple(each["rows"]), each["says"]) for each in values["evidence"]
+                _made(EvidenceRows, {**each, "rows": tuple(each["rows"])}) for each in values["evidence"]
             )
-        return said(**values)
+        return _made(said, values)
     except (TypeError, KeyError):
         raise _unreadable(kind) from None
+
+
+_TYPES: Mapping[str, type] = MappingProxyType({"str": str, "int": int, "ReferenceKind": str})
+
+
+def _made(wanted: type[T], values: Mapping[str, Any]) -> T:
+    """A value of ours from its fields, where these have the types that they should have.
+
+    Raises:
+        TypeError: They have not.
+    """
+    made = wanted(**values)
+    for each in fields(wanted):  # type: ignore[arg-type]
+        expected = _TYPES.get(str(each.type), dict if str(each.type).startswith("Mapping") else object)
+        if not isinstance(getattr(made, each.name), expected):
+            raise TypeError(each.name)
+    return made
 
 
 def newer(why: str) -> CaseError:
