@@ -34,6 +34,7 @@ def _processors(machine: Machine) -> Table:
     rows = []
     for each in machine.processor:
         recipe = each.recipe if isinstance(each.recipe, str) else "a recipe of its own"
+        sets = each.instructions or "of the recipe's family"
         start = "–" if each.start_address is None else format_address(each.start_address, each.address_bits)
         rows.append(
             (
@@ -42,7 +43,7 @@ def _processors(machine: Machine) -> Table:
                 f"{each.word_bits} bits",
                 f"{each.address_bits} bits",
                 start,
-                each.instructions,
+                sets,
             )
         )
     columns = (
