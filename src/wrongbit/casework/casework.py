@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from copy import copy
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -289,11 +289,12 @@ class Casework:
         found = None if place is None else load_cycles(place, key)
         if found is None:
             if job.point.mode == "cycles":
-                found = read_capture(job, self.original(detail.file), progress)
+                with _as_named(detail.file, self.original(detail.file)) as path:
+                    found = read_capture(job, path, progress)
             else:
                 pack, read = halves(progress)
                 found = self._use_samples(
-                    detail, job.point, pack, lambda source: read_samples(job, source, detail.file.name, read)
+                    detail, job.point, pack, lambda source: _own_notes(job, source, detail, read)
                 )
             if place is not None:
                 kept, where = found, place
@@ -321,7 +322,8 @@ class Casework:
                 f"Captures at {point.name} hold whole bus cycles: there are no samples within one.",
                 "Look at a capture in timing or state mode.",
             )
-        return self._use_samples(detail, point, None, lambda source: window(source, first, last))
+        found = self._use_samples(detail, point, None, lambda source: window(source, first, last))
+        return replace(found, source=detail.file.name)
 
     def _use_samples(
         self,
@@ -339,18 +341,28 @@ class Casework:
         if place is not None:
             with suppress(CaptureError):
                 return use(_packed(place, point, detail))
-        original = self.original(detail.file)
+        with _as_named(detail.file, self.original(detail.file)) as original:
+            return use(self._pack(detail, point, widths, place, original, progress))
+
+    def _pack(
+        self,
+        detail: CaptureAdded,
+        point: Point,
+        widths: dict[str, int],
+        place: Path | None,
+        original: Path,
+        progress: Progress | None,
+    ) -> SampleSource:
+        """The samples, packed where that can be kept."""
         source = open_samples(original, point, widths)
         if place is not None:
             try:
                 store_capture(telling(source, progress), place, source_hash=detail.file.sha256)
-                packed = _packed(place, point, detail)
+                return _packed(place, point, detail)
             except CaptureError as error:
                 if error.file != str(place):
                     raise
-            else:
-                return use(packed)
-        return use(open_samples(original, point, widths))
+        return open_samples(original, point, widths)
 
     def _derived(self, stored: Stored, name: str) -> Path | None:
         """A place in derived/ for what was computed of an original; None where nothing can be kept."""
@@ -820,6 +832,25 @@ def _capture_of(entry: Entry) -> CaptureAdded:
     if not isinstance(entry.detail, CaptureAdded):
         raise UsageError(f"Entry {entry.number} of the journal is no capture.", "Choose one that is.")
     return entry.detail
+
+
+def _own_notes(
+    job: Job, source: SampleSource, detail: CaptureAdded, progress: Progress | None
+) -> tuple[Cycles, tuple[str, ...]]:
+    """Cycles with what the original's reader had to tell; that it was packed since is nobody's business."""
+    cycles, notes = read_samples(job, source, detail.file.name, progress)
+    return cycles, notes[1:] if isinstance(source, StoredSource) else notes
+
+
+@contextmanager
+def _as_named(stored: Stored, path: Path) -> Iterator[Path]:
+    """Errors about an original call it what the person called it, not its place in the store."""
+    try:
+        yield path
+    except WrongbitError as error:
+        if error.file == str(path):
+            error.file = stored.name
+        raise
 
 
 def _text_hash(file: Path) -> str:

@@ -63,6 +63,8 @@ class Proof:
         readings_before: Of the readings before the repair.
         readings_after: Of the fresh ones.
         key: Of all that went in.
+        files_before: Captures and readings before the repair, for people.
+        files_after: The fresh ones.
     """
 
     machine: str
@@ -75,3 +77,5 @@ class Proof:
     readings_before: tuple[int, ...] = ()
     readings_after: tuple[int, ...] = ()
     key: str = ""
+    files_before: tuple[str, ...] = ()
+    files_after: tuple[str, ...] = ()

@@ -55,7 +55,7 @@ def prove(
     """See `Casework.proof`."""
     seen = [_Seen.of(work, entry, detail, progress) for entry, detail in work.captures()]
     reads = [_Read.of(work, entry, detail) for entry, detail in work.readings()]
-    fresh = _chosen(seen, captures, [each.wrong_words > 0 for each in seen])
+    fresh = _chosen(seen, captures)
     fresh_reads = _chosen_reads(reads, readings)
     before = [each for each in seen if each not in fresh]
     reads_before = [each for each in reads if each not in fresh_reads]
@@ -87,6 +87,8 @@ def prove(
         captures_after=numbers[0],
         readings_before=tuple(each.entry.number for each in reads_before),
         readings_after=numbers[1],
+        files_before=_files(before, reads_before),
+        files_after=_files(fresh, fresh_reads),
         key=work.proof_key(*numbers),
     )
 
@@ -163,6 +165,7 @@ class _Read:
         entry: Its line in the journal.
         chip: Of which chip.
         name: Its file.
+        note: A person's.
         wrong: Bits that differ from what the chip should hold.
         judged: Bits that could be compared.
         known: Bits of what it should hold that are known at all.
@@ -171,6 +174,7 @@ class _Read:
     entry: Entry
     chip: str
     name: str
+    note: str
     wrong: int
     judged: int
     known: int
@@ -181,29 +185,25 @@ class _Read:
         read = loaded_reading(work.machine, work.original(detail.file), detail)
         wrong, judged = compared(should, read.contents)
         known = int(np.bitwise_count(should.known).sum())
-        return _Read(entry, detail.chip, detail.file.name, wrong, judged, known)
+        return _Read(entry, detail.chip, detail.file.name, detail.note, wrong, judged, known)
 
 
-def _chosen(seen: Sequence[_Seen], asked: Sequence[Entry] | None, wrong: Sequence[bool]) -> list[_Seen]:
-    """The fresh captures: those asked for, or noted as proof, or the newest since the last wrong one."""
+def _chosen(seen: Sequence[_Seen], asked: Sequence[Entry] | None) -> list[_Seen]:
+    """The fresh captures: those asked for, or on each bus the newest since the last wrong one."""
     if asked is not None:
         numbers = {entry.number for entry in asked}
         _all_there(numbers, {each.entry.number for each in seen}, "capture")
         return [each for each in seen if each.entry.number in numbers]
-    noted = [each for each in seen if is_proof(each.detail.note)]
-    if noted:
-        return _newest(noted)
-    last = max((k for k, bad in enumerate(wrong) if bad), default=len(seen))
-    return list(seen[last + 1 :])
-
-
-def _newest(noted: Sequence[_Seen]) -> list[_Seen]:
-    """Of captures noted as proof, those since the last wrong one: an earlier attempt does not count for ever.
-
-    Where the very last one is wrong, it is what the proof is about.
-    """
-    last = max((k for k, each in enumerate(noted) if each.wrong_words), default=-1)
-    return list(noted[last + 1 :]) or [noted[-1]]
+    fresh: list[int] = []
+    for processor in dict.fromkeys(each.processor for each in seen):
+        fresh += _newest(
+            [
+                _Candidate(each.entry.number, is_proof(each.detail.note), each.wrong_words > 0)
+                for each in seen
+                if each.processor == processor
+            ]
+        )
+    return [each for each in seen if each.entry.number in fresh]
 
 
 def _chosen_reads(reads: Sequence[_Read], asked: Sequence[Entry] | None) -> list[_Read]:
@@ -212,17 +212,46 @@ def _chosen_reads(reads: Sequence[_Read], asked: Sequence[Entry] | None) -> list
         numbers = {entry.number for entry in asked}
         _all_there(numbers, {each.entry.number for each in reads}, "reading")
         return [each for each in reads if each.entry.number in numbers]
-    fresh: list[_Read] = []
+    fresh: list[int] = []
     for name in dict.fromkeys(each.chip for each in reads):
-        own = [each for each in reads if each.chip == name]
-        noted = [each for each in own if isinstance(each.entry.detail, ReadingAdded)
-                 and is_proof(each.entry.detail.note)]  # fmt: skip
-        last = max((k for k, each in enumerate(noted or own) if each.wrong), default=-1)
-        if noted:
-            fresh += noted[last + 1 :] or noted[-1:]
-        elif last >= 0:
-            fresh += own[last + 1 :]
-    return fresh
+        fresh += _newest(
+            [
+                _Candidate(each.entry.number, is_proof(each.note), each.wrong > 0)
+                for each in reads
+                if each.chip == name
+            ]
+        )
+    return [each for each in reads if each.entry.number in fresh]
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    """What may be fresh.
+
+    Args:
+        number: Of its entry.
+        noted: As proof.
+        wrong: It is not as it should be.
+    """
+
+    number: int
+    noted: bool
+    wrong: bool
+
+
+def _newest(candidates: Sequence[_Candidate]) -> list[int]:
+    """Of one bus or chip: what came after everything wrong, those noted as proof where there are any.
+
+    Proof that is older than the fault proves nothing. Where the very last that is noted as proof is wrong
+    itself, it is what the proof is about.
+    """
+    last = max((each.number for each in candidates if each.wrong and not each.noted), default=0)
+    later = [each for each in candidates if each.number > last]
+    noted = [each for each in later if each.noted]
+    failed = max((each.number for each in noted if each.wrong), default=0)
+    if noted:
+        return [each.number for each in noted if each.number > failed] or [noted[-1].number]
+    return [each.number for each in later] if last else []
 
 
 def _all_there(asked: set[int], there: set[int], what: str) -> None:
@@ -231,6 +260,12 @@ def _all_there(asked: set[int], there: set[int], what: str) -> None:
         raise UsageError(
             f"Entry {missing[0]} is no {what} that counts.", f"Choose a {what} that was not withdrawn."
         )
+
+
+def _files(seen: Sequence[_Seen], reads: Sequence[_Read]) -> tuple[str, ...]:
+    """What was looked at, for people."""
+    captures = [f"{each.detail.file.name} at {each.detail.point}" for each in seen]
+    return (*captures, *(f"{each.name} of {each.chip}" for each in reads))
 
 
 # -- captures ----------------------------------------------------------------------------------------------
@@ -317,8 +352,7 @@ def _where(job: Job, bank: int, address: int) -> str:
 def _told(seen: Sequence[_Seen]) -> str:
     """Captures in a few words."""
     wrong, judged = sum(each.wrong_words for each in seen), sum(each.judged_words for each in seen)
-    names = listed(tuple(f"{each.detail.file.name} at {each.detail.point}" for each in seen))
-    return f"{wrong} of {judged} words differ ({names})" if wrong else f"none of {judged} differs ({names})"
+    return f"{wrong} of {judged} differ" if wrong else f"none of {judged} differs"
 
 
 # -- ladder ------------------------------------------------------------------------------------------------
@@ -409,7 +443,8 @@ def _passes(reads: Sequence[_Read]) -> str:
     passes = counted(len(reads), "pass", "passes")
     if not wrong:
         return f"{passes}, no bit differs"
-    return f"{passes}, {len(wrong)} of them with {min(wrong)} to {max(wrong)} wrong bits"
+    span = str(min(wrong)) if min(wrong) == max(wrong) else f"{min(wrong)} to {max(wrong)}"
+    return f"{passes}, {len(wrong)} of them with {span} wrong bits"
 
 
 def _image_lines(work: Casework, chip: str, after: Sequence[_Read]) -> list[ProofLine]:

@@ -9,14 +9,19 @@ from typing import Annotated
 import typer
 from rich.text import Text
 
+from wrongbit.capture.store import file_hash
+from wrongbit.case.entries import Entry
+from wrongbit.case.folder import Case
+from wrongbit.casework.casework import Casework
 from wrongbit.cli import options
+from wrongbit.cli.demo_case import keep_values, sound_values, tell_set_aside
 from wrongbit.cli.show import QUIET, out, plain_table, print_json
 from wrongbit.cli.weighed import diagnosis_as_json, show_diagnosis
 from wrongbit.demo.case import DEFAULT_CYCLES, DemoCase, write_case
 from wrongbit.demo.machines import machine_named, machines
 from wrongbit.demo.readings import troubles_of, usual_trouble
 from wrongbit.errors import UsageError
-from wrongbit.job import Diagnosis, compare_capture, diagnose, open_job
+from wrongbit.job import Diagnosis
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
@@ -98,17 +103,21 @@ def demo(
         raise UsageError(f"There is no stage {stage!r}.", "Choose board, parts or chip.")
     machine = machine or "saltmarsh"
     where = Path("demo") / machine if folder is None else folder
-    case = write_case(where, machine, fault, points=(point,) if point else (), cycles=cycles, seed=seed)
-    capture = case.captures[0]
+    case = write_case(
+        where, machine, fault, points=(point,) if point else (), cycles=cycles, seed=seed, whole=True
+    )
+    tell_set_aside(case.set_aside)
     if files_only:
         return _files_only(case, as_json)
-    job = open_job(case.machine_file, point=capture.point)
-    comparison = compare_capture(job, capture.path)
-    diagnosis = diagnose(job, comparison)
+    with Case.open(case.folder) as kept:
+        work = Casework(kept)
+        keep_values(kept, sound_values(work.machine))
+        entry = _entry(work, case)
+        job, diagnosis = work.job_of(entry), work.diagnosis(entry)
     if as_json:
         print_json(
             {
-                "files": [str(path) for path in (case.machine_file, *case.images, capture.path)],
+                "files": [str(path) for path, _ in _files(case)],
                 "commands": _commands(case),
                 "put_in": {"model": case.fault.model, "part": case.fault.chip, "says": case.fault.sentence},
                 **diagnosis_as_json(job, diagnosis),
@@ -123,7 +132,7 @@ def demo(
 
 def _files_only(case: DemoCase, as_json: bool) -> int:
     if as_json:
-        files = [path.name for path in (case.machine_file, *case.images, case.captures[0].path)]
+        files = [path.name for path, _ in _files(case)]
         print_json({"folder": case.folder, "files": files, "commands": _commands(case)})
         return 0
     _introduce(case)
@@ -184,15 +193,41 @@ def _introduce(case: DemoCase) -> None:
     out.print("A logic analyser was clipped on, and the machine switched on. The repairer now has:")
     out.print()
     table = plain_table((f"in {case.folder}", "left"), ("", "left"))
-    table.add_row(case.machine_file.name, "the machine file: what is on the board")
-    for image in case.images:
-        table.add_row(image.name, "what ROMs should hold")
-    for capture in case.captures:
-        table.add_row(capture.path.name, f"the capture, from probe point {capture.point}")
+    for path, says in _files(case):
+        table.add_row(path.name, says)
     out.print(table)
     out.print()
     out.print(f"$ {_commands(case)[0]}", soft_wrap=True)
     out.print()
+
+
+def _files(case: DemoCase) -> list[tuple[Path, str]]:
+    """The files with what each is."""
+    rows = [(case.machine_file, "the machine file: what is on the board")]
+    rows += [(image, "what ROMs should hold") for image in case.images]
+    rows += [(each.path, f"the capture, from probe point {each.point}") for each in case.captures]
+    rows += [
+        (path, f"{case.suspect} in a reader, pass {number}") for number, path in enumerate(case.readings, 1)
+    ]
+    assert case.case_file is not None
+    rows.append((case.case_file, "the case: which of these belong to it"))
+    new = f"the new {case.suspect} in a reader" if case.suspect else ""
+    rows += [
+        (path, f"for later: {new if path.suffix == '.bin' else 'a capture'} after the repair")
+        for path in case.later
+    ]
+    return rows
+
+
+def _entry(work: Casework, case: DemoCase) -> Entry:
+    """The case's entry of the capture that was written last."""
+    capture = case.captures[0]
+    there = [
+        entry
+        for entry, detail in work.captures()
+        if detail.point == capture.point and detail.file.sha256 == file_hash(capture.path)
+    ]
+    return there[-1]
 
 
 def _close(case: DemoCase, diagnosis: Diagnosis) -> None:
@@ -202,6 +237,9 @@ def _close(case: DemoCase, diagnosis: Diagnosis) -> None:
     out.print()
     out.print("Go on with the same files:")
     for command in _commands(case)[1:]:
+        out.print(f"  {command}", soft_wrap=True)
+    out.print("Follow the repair in the browser, or end it here:")
+    for command in _case_commands(case):
         out.print(f"  {command}", soft_wrap=True)
     if case.machine.worn is not None:
         out.print(
@@ -221,6 +259,22 @@ def _commands(case: DemoCase) -> list[str]:
         f"wrongbit check {machine}",
         f"wrongbit cycles {machine} {file}{point}",
         f"wrongbit compare {machine} {file}{point} --wrong 3",
+    ]
+
+
+def _case_commands(case: DemoCase) -> list[str]:
+    """What a person can run on the case."""
+    folder = shlex.quote(str(case.folder))
+    captured = [path for path in case.later if path.suffix != ".bin"]
+    fresh = [f"--capture {shlex.quote(str(path))}" for path in captured]
+    fresh += [f"--point {shlex.quote(each.point)}" for each in case.captures[:1]]
+    read = [path for path in case.later if path.suffix == ".bin"]
+    fresh += [f"--reading {shlex.quote(str(path))}" for path in read]
+    fresh += [f"--chip {case.suspect}"] if read else []
+    return [
+        f"wrongbit serve {folder}",
+        f"wrongbit report {folder}",
+        f"wrongbit prove {folder} {' '.join(fresh)}",
     ]
 
 

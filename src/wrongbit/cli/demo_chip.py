@@ -16,10 +16,16 @@ from typing import Any
 
 from rich.text import Text
 
+from wrongbit.capture.store import file_hash
+from wrongbit.case.entries import ReadingAdded, ReferenceAdded
+from wrongbit.case.folder import Case
+from wrongbit.casework.casework import Casework
+from wrongbit.cli.demo_case import NOTE, keep_values, sound_values, tell_set_aside
 from wrongbit.cli.main import EXIT_FINE, EXIT_INPUT, main
 from wrongbit.cli.show import ACCENT, QUIET, out, plain_table, print_json
+from wrongbit.demo.case import CASE_FILE
 from wrongbit.demo.machine import WornChip
-from wrongbit.demo.readings import ChipCase, differing_bits, write_chip_case
+from wrongbit.demo.readings import CELSIUS, ChipCase, differing_bits, write_chip_case
 
 WIDTH = 74
 """Columns that a shown command takes before it goes on in the next line."""
@@ -56,8 +62,10 @@ def chip_stage(
     """
     case = write_chip_case(folder, machine, trouble, seed=seed)
     steps = _steps(case)
+    tell_set_aside(case.set_aside)
     if files_only:
         return _files_only(case, steps, as_json=as_json)
+    _keep(case)
     for path in (case.folder / _rebuilt(case), *_programmer_files(case)):
         path.unlink(missing_ok=True)  # of an earlier walk: only what this one writes counts
     if as_json:
@@ -253,7 +261,26 @@ def _files(case: ChipCase) -> list[tuple[Path, str]]:
         )
     held = "what ROMs should hold" if case.worn is None else "what another ROM should hold"
     rows += [(path, held) for path in case.images]
+    rows.append((case.folder / CASE_FILE, "the case: which of these belong to it"))
+    rows += [(path, f"for later: the new {chip} in the reader") for path in case.later]
     return rows
+
+
+def _keep(case: ChipCase) -> None:
+    """Put what was read into the case, with the conditions of each pass, and the twin."""
+    name = case.chip.name
+    with Case.open(case.folder, take_in=False) as kept:
+        known = {each.file.sha256 for _, each in kept.of_kind(ReadingAdded)}
+        known |= {each.file.sha256 for _, each in kept.of_kind(ReferenceAdded)}
+        waits = zip(case.readings, case.bench.volts, case.bench.waits_ns, strict=True)
+        for path, volts, wait in waits:
+            if file_hash(path) not in known:
+                told = {"voltage": f"{volts:g} V", "temperature": f"{CELSIUS:g} °C", "speed": f"{wait:g} ns"}
+                kept.add_reading(path, name, conditions=told, note=NOTE)
+        if case.twin is not None and file_hash(case.twin) not in known:
+            kept.add_reference(case.twin, "twin", name, note=NOTE)
+        kept.refresh()
+        keep_values(kept, sound_values(Casework(kept).machine))
 
 
 def _stopped(case: ChipCase, step: Step, code: int) -> int:
@@ -287,6 +314,9 @@ def _close(case: ChipCase) -> int:
     out.print(f"Go on with the same files, in {case.folder}:", soft_wrap=True, markup=False)
     for line in _further(case):
         out.print(f"  {line}", soft_wrap=True, markup=False)
+    out.print("Follow the repair in the browser, or end it here:")
+    for line in _case_commands(case):
+        out.print(f"  {line}", soft_wrap=True, markup=False)
     out.print("  wrongbit demo --list", Text("  other machines and other faults", QUIET))
     return _verdict(case, done=True, code=EXIT_FINE, wrong=wrong)
 
@@ -312,6 +342,15 @@ def _check(case: ChipCase) -> int:
         )
     out.print(table)
     return total
+
+
+def _case_commands(case: ChipCase) -> list[str]:
+    fresh = " ".join(f"--reading {path.name}" for path in case.later)
+    return [
+        "wrongbit serve .",
+        "wrongbit report .",
+        f"wrongbit prove . {fresh} --chip {case.chip.name}",
+    ]
 
 
 def _further(case: ChipCase) -> list[str]:

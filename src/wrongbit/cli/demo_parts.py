@@ -6,20 +6,25 @@ are those of a case folder, and everything is read back from them like a user's 
 
 from __future__ import annotations
 
+import shlex
 import shutil
+import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from rich.text import Text
 
+from wrongbit.case.folder import Case
 from wrongbit.casework.casework import Casework
 from wrongbit.casework.unkept import UnkeptCase
 from wrongbit.casework.words import share_text, trigger_text, weighing_conclusion
+from wrongbit.cli.demo_case import keep_values, sound_values, tell_set_aside
 from wrongbit.cli.show import ACCENT, QUIET, out, print_json, show_cautions
 from wrongbit.cli.suspected import proposals_as_json, show_suspects, weighing_as_json
 from wrongbit.demo.bench import DEFAULT_CYCLES, PartBench, parse_part_fault
+from wrongbit.demo.case import REPAIRED, case_text, set_aside, write_files
 from wrongbit.demo.machine import DemoMachine
 from wrongbit.demo.machines import machine_named
 from wrongbit.demo.wiring import PartFault
@@ -108,9 +113,12 @@ def run_walk(
 ) -> int:
     """Show the whole search; exit code 0."""
     demo = machine_named(machine_name)
-    steps = list(walk(folder, machine_name, fault, seed=seed))
-    bench = _bench(demo, folder / MACHINE_FILE, fault, seed, DEFAULT_CYCLES)
+    with tempfile.TemporaryDirectory() as aside:
+        steps = list(walk(Path(aside), machine_name, fault, seed=seed))
+        bench = _bench(demo, Path(aside) / MACHINE_FILE, fault, seed, DEFAULT_CYCLES)
+        written = {path.name: path.read_bytes() for path in sorted(Path(aside).iterdir())}
     assert bench.fault is not None
+    later = _keep(folder, bench, written)
     if as_json:
         print_json({"steps": [_step_as_json(bench.machine, step) for step in steps], **_truth(bench.fault)})
         return 0
@@ -129,7 +137,34 @@ def run_walk(
     out.print("Go on with the same files:")
     out.print(f"  wrongbit suspects {folder} --picture {folder / PICTURE}", soft_wrap=True)
     out.print(f"  wrongbit next {folder}", soft_wrap=True)
+    out.print("Follow the repair in the browser, or end it here:")
+    place = shlex.quote(str(folder))
+    out.print(f"  wrongbit serve {place}", soft_wrap=True)
+    out.print(f"  wrongbit report {place}", soft_wrap=True)
+    fresh = " ".join(
+        f"--capture {shlex.quote(str(folder / name))} --point {point}" for point, name in later.items()
+    )
+    out.print(f"  wrongbit prove {place} {fresh}", soft_wrap=True)
     return 0
+
+
+def _keep(folder: Path, bench: PartBench, written: dict[str, bytes]) -> dict[str, str]:
+    """Write the search's files as a case, with captures of the repaired machine to be added later.
+
+    Returns:
+        Probe point = name of the capture that was taken after the repair.
+    """
+    sound = replace(bench, fault=None, cycles=2 * bench.cycles, _runs={})
+    points = [each.name for each in bench.machine.point if f"{each.name}.csv" in written]
+    later = {point: f"{REPAIRED}{point}.csv" for point in points}
+    body = written.pop(CASE_FILE).decode()
+    contents = written | {name: sound.capture(point) for point, name in later.items()}
+    contents[CASE_FILE] = case_text([body], MACHINE_FILE, contents)
+    tell_set_aside(set_aside(folder, contents))
+    write_files(folder, contents)
+    with Case.open(folder) as case:
+        keep_values(case, sound_values(bench.machine))
+    return later
 
 
 # The bench and the folder --------------------------------------------------------------------------

@@ -11,6 +11,7 @@ import typer
 
 from wrongbit.case.entries import CaptureAdded, Entry
 from wrongbit.casework.casework import Casework
+from wrongbit.casework.inputs import is_proof
 from wrongbit.casework.unkept import open_or_look
 from wrongbit.errors import UsageError
 from wrongbit.job import DEFAULT_NOISE
@@ -73,7 +74,9 @@ def capture_in(work: Casework, capture: str | None, point: str | None) -> Entry:
             "The case has no capture yet.",
             "Add one with 'wrongbit add', or a [[capture]] with point and file to case.toml.",
         )
-    for entry, detail in there if capture is None else reversed(there):
+    # One that was taken to prove a repair is meant only when it is named; of one name the newest is meant.
+    order = sorted(there, key=lambda each: is_proof(each[1].note)) if capture is None else reversed(there)
+    for entry, detail in order:
         if (point is None or detail.point == point) and _is_meant(entry, detail, capture):
             return entry
     listed = ", ".join(f"{each.point} ({entry.number}: {each.file.name})" for entry, each in there)

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import hashlib
+import re
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import count
 from pathlib import Path
+from random import Random
 
 import numpy as np
 
+from wrongbit.bits import gather_bits, mask_of, scatter_bits
+from wrongbit.demo.board import Bus
 from wrongbit.demo.export import Export, csv_of_cycles, csv_of_samples, screen_of_cycles
 from wrongbit.demo.export_vcd import vcd_of_samples
 from wrongbit.demo.fault import InjectedFault
 from wrongbit.demo.instrument import Instrument, record_state, record_timing
 from wrongbit.demo.machine import DemoMachine
 from wrongbit.demo.machines import machine_named
-from wrongbit.demo.trace import BusTrace
+from wrongbit.demo.trace import CODE, BusTrace
 from wrongbit.demo.waveform import starts_ps
 from wrongbit.errors import UsageError
 
@@ -50,6 +56,10 @@ class DemoCase:
         machine_file: The machine file.
         images: ROM images and listings.
         captures: The captures, in the order in which they were asked for.
+        readings: Passes of the chip that is at fault, where it is a ROM; of a whole case only.
+        later: What can be added once the machine is repaired: captures, passes of the new chip.
+        case_file: ``case.toml``, which makes the folder a case.
+        set_aside: Files of the person's own that stood in the way, where they are now.
     """
 
     machine: DemoMachine
@@ -59,6 +69,15 @@ class DemoCase:
     machine_file: Path
     images: tuple[Path, ...]
     captures: tuple[DemoCapture, ...]
+    readings: tuple[Path, ...] = ()
+    later: tuple[Path, ...] = ()
+    case_file: Path | None = None
+    set_aside: tuple[Path, ...] = ()
+
+    @property
+    def suspect(self) -> str:
+        """The ROM at fault that was read, or an empty text."""
+        return suspect_of(self.machine, self.fault) if self.readings else ""
 
 
 def write_case(
@@ -70,6 +89,7 @@ def write_case(
     instrument: Instrument | None = None,
     cycles: int = DEFAULT_CYCLES,
     seed: int = 1,
+    whole: bool = False,
 ) -> DemoCase:
     """Run a machine with a fault and write everything that a user would have.
 
@@ -84,6 +104,8 @@ def write_case(
         instrument: Its settings and habits; None: the usual ones.
         cycles: Bus cycles from reset.
         seed: Source of everything that varies; the same seed writes the same files.
+        whole: Make it a case: ``case.toml``, readings of the chip at fault, and what can be captured and read
+            once the machine is repaired. What a person has changed in the folder is set aside, not lost.
 
     Raises:
         UsageError: Machine, fault or probe point are not known, or there is nothing to run.
@@ -106,17 +128,33 @@ def write_case(
     contents = dict(machine.build().files)
     for export in exports:
         contents[export.file] = capture_bytes(machine, trace, export, instrument or Instrument(), seed)
-    write_files(folder, contents)
     machine_file = f"{machine.name}.toml"
     captured = {export.file for export in exports}
+    images = tuple(folder / name for name in contents if name != machine_file and name not in captured)
+    readings: dict[str, bytes] = {}
+    later: dict[str, bytes] = {}
+    aside: tuple[Path, ...] = ()
+    if whole:
+        readings = _readings(machine, chosen, seed)
+        later = _later(machine, chosen, exports, instrument or Instrument(), cycles, seed)
+        contents |= readings | later
+        rows = [case_row("capture", point=export.point, file=export.file) for export in exports]
+        rows += [case_row("reading", chip=suspect_of(machine, chosen), file=name) for name in readings]
+        contents[CASE_FILE] = case_text(rows, machine_file, contents)
+        aside = set_aside(folder, contents)
+    write_files(folder, contents)
     return DemoCase(
         machine=machine,
         fault=chosen,
         trace=trace,
         folder=folder,
         machine_file=folder / machine_file,
-        images=tuple(folder / name for name in contents if name != machine_file and name not in captured),
+        images=images,
         captures=tuple(DemoCapture(folder / export.file, export.point) for export in exports),
+        readings=tuple(folder / name for name in readings),
+        later=tuple(folder / name for name in later),
+        case_file=folder / CASE_FILE if whole else None,
+        set_aside=aside,
     )
 
 
@@ -161,6 +199,137 @@ def _exports(machine: DemoMachine, points: Sequence[str]) -> list[Export]:
                 f"The {machine.title} has no probe point {point!r}.", f"Choose from {', '.join(known)}."
             )
     return [known[point] for point in points]
+
+
+# -- a whole case ------------------------------------------------------------------------------------------
+
+CASE_FILE = "case.toml"
+REPAIRED = "repaired-"
+"""Before the name of what is captured and read after the repair."""
+
+PASSES = 3
+"""Passes of a chip in the reader."""
+
+_WRITTEN = re.compile(r"^# ([0-9a-f]{64}) (.+)$", re.M)
+
+
+def suspect_of(machine: DemoMachine, fault: InjectedFault) -> str:
+    """The ROM that a fault sits in or at, or an empty text."""
+    roms = {chip.name for chip in machine.board.roms}
+    return next((each.chip for each in fault.single() if each.chip in roms), "")
+
+
+def _readings(machine: DemoMachine, fault: InjectedFault, seed: int) -> dict[str, bytes]:
+    """Passes of the chip at fault, or nothing."""
+    name = suspect_of(machine, fault)
+    # What concerns two chips is not in either of them: each reads well by itself.
+    inside = tuple(each for each in fault.single() if each.chip == name and not each.other)
+    own = InjectedFault("+".join(each.model for each in inside), name, parts=inside)
+    return _passes(machine, name, own, seed) if name else {}
+
+
+def _passes(
+    machine: DemoMachine, name: str, fault: InjectedFault, seed: int, prefix: str = ""
+) -> dict[str, bytes]:
+    """A chip read out in a reader, which is a board with this chip alone, once for each pass."""
+    chip = machine.board.chip(name)
+    if len(chip.lane) != 8 or not name:
+        return {}
+    bank, base, _ = chip.regions[0]
+    places = scatter_bits(np.arange(chip.words, dtype=np.uint64), chip.lines)
+    addresses = (np.uint64(base & ~mask_of(chip.lines)) | places).tolist()
+    board = replace(machine.board, chips=(chip,))
+    found = {}
+    for number in range(1, PASSES + 1):
+        bus = Bus(board, fault, Random(f"reader {seed} {number}"), lambda address: 0)
+        words = [bus.read(CODE["read"], bank or 0, address, 0) for address in addresses]
+        outputs = gather_bits(np.array(words, np.uint64), chip.lane)
+        found[f"{prefix}{name.lower()}-{number}.bin"] = outputs.astype(np.uint8).tobytes()
+    return found
+
+
+def _later(
+    machine: DemoMachine,
+    fault: InjectedFault,
+    exports: Sequence[Export],
+    instrument: Instrument,
+    cycles: int,
+    seed: int,
+) -> dict[str, bytes]:
+    """What is captured and read once the machine is repaired: for longer, so that nothing is missed."""
+    sound = machine.inject("none", seed)
+    trace = machine.simulate(sound, 2 * cycles, seed)
+    files = {
+        f"{REPAIRED}{export.file}": capture_bytes(machine, trace, export, instrument, seed)
+        for export in exports
+    }
+    name = suspect_of(machine, fault)
+    return files | (_passes(machine, name, sound, seed, REPAIRED) if name else {})
+
+
+def case_row(kind: str, **values: str) -> str:
+    """A row of case.toml."""
+    return "\n".join([f"[[{kind}]]", *(f'{key} = "{value}"' for key, value in values.items())]) + "\n"
+
+
+def case_text(rows: Sequence[str], machine_file: str, files: Mapping[str, bytes]) -> bytes:
+    """``case.toml``, with sums of what was written beside it, by which a later run knows a person's changes.
+
+    Args:
+        rows: Tables, as TOML.
+        machine_file: Name of the machine file.
+        files: All other files, with their bytes.
+    """
+    body = f'machine = "{machine_file}"\n\n' + "\n".join(rows)
+    sums = {name: _sha256(data) for name, data in files.items()} | {CASE_FILE: _sha256(body.encode())}
+    head = "# Written by the demo, with these files. What is changed in them is not written over.\n"
+    return f"{head}{''.join(f'# {told} {name}{chr(10)}' for name, told in sums.items())}\n{body}".encode()
+
+
+def set_aside(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]:
+    """Rename what a person has changed, where a file is to be written; what the demo wrote itself stays.
+
+    Returns:
+        The new places.
+
+    Raises:
+        UsageError: A file cannot be read or renamed.
+    """
+    moved = []
+    try:
+        case = folder / CASE_FILE
+        known: dict[str, str] = {}
+        if case.is_file():
+            known = {name: told for told, name in _WRITTEN.findall(case.read_text("utf-8", "replace"))}
+        for name, data in contents.items():
+            path = folder / name
+            if not path.is_file() or (now := path.read_bytes()) == data:
+                continue
+            if known.get(name) == _sha256(_body(now) if name == CASE_FILE else now):
+                continue
+            moved.append(path.rename(_free(path)))
+    except OSError as error:
+        raise UsageError(
+            f"{folder} cannot be written: {error.strerror or error}.", "Name a folder that you may write to."
+        ) from error
+    return tuple(moved)
+
+
+def _free(path: Path) -> Path:
+    """A name beside a file that nothing has."""
+    names = (path.with_name(f"{path.name}.before{'' if k == 1 else f'-{k}'}") for k in count(1))
+    return next(each for each in names if not each.exists())
+
+
+def _body(data: bytes) -> bytes:
+    """A case file without its head."""
+    lines = data.decode("utf-8", "replace").splitlines(keepends=True)
+    first = next((k for k, line in enumerate(lines) if line.strip() and not line.startswith("#")), len(lines))
+    return "".join(lines[first:]).encode()
+
+
+def _sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
 
 
 def write_files(folder: Path, contents: dict[str, bytes]) -> None:

@@ -14,7 +14,7 @@ from pathlib import Path
 import bincopy
 import numpy as np
 
-from wrongbit.demo.case import write_files
+from wrongbit.demo.case import CASE_FILE, REPAIRED, case_row, case_text, set_aside, write_files
 from wrongbit.demo.cells import programmed
 from wrongbit.demo.machine import DemoMachine, WornChip
 from wrongbit.demo.machines import machine_named
@@ -57,6 +57,8 @@ class ChipCase:
         twin: A reading of the same chip of another machine; None where nothing has to be rebuilt.
         printout: What is left of the printed contents, or None.
         worn: How the contents can be proven, or None.
+        later: Passes of the new chip, which can be read once it is programmed.
+        set_aside: Files of the person's own that stood in the way, where they are now.
     """
 
     machine: DemoMachine
@@ -70,6 +72,8 @@ class ChipCase:
     twin: Path | None = None
     printout: Path | None = None
     worn: WornChip | None = None
+    later: tuple[Path, ...] = ()
+    set_aside: tuple[Path, ...] = ()
 
     @property
     def chip(self) -> BoardChip:
@@ -125,6 +129,11 @@ def write_chip_case(
         contents |= {printout: _printout(bench.chip, seed), twin: _file(_twin(bench, seed), "bin")}
     images = [file for file in contents if file not in (f"{machine.name}.toml", printout, twin)]
     contents |= readings | {"readings.toml": _conditions(bench, list(readings), twin)}
+    later = {f"{REPAIRED}{name}-{number}.bin": _file(bench.chip.contents, "bin") for number in range(1, 4)}
+    contents |= later
+    rows = [case_row("reading", chip=bench.chip.name, file=each) for each in readings]
+    contents[CASE_FILE] = case_text(rows, f"{machine.name}.toml", contents)
+    aside = set_aside(folder, contents)
     write_files(folder, contents)
     return ChipCase(
         machine=machine,
@@ -138,6 +147,8 @@ def write_chip_case(
         twin=None if twin is None else folder / twin,
         printout=None if printout is None else folder / printout,
         worn=machine.worn if bench.worn else None,
+        later=tuple(folder / each for each in later),
+        set_aside=aside,
     )
 
 

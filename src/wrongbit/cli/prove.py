@@ -1,0 +1,193 @@
+"""``wrongbit prove``: everything that was wrong is looked at again, before and after."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.text import Text
+
+from wrongbit.case.entries import CaptureAdded, Entry
+from wrongbit.case.folder import Case
+from wrongbit.casework.casework import Casework
+from wrongbit.casework.proof import Proof
+from wrongbit.casework.unkept import open_or_look
+from wrongbit.cli import options
+from wrongbit.cli.show import ACCENT, QUIET, err, out, plain_table, print_json, progress_bar, show_cautions
+from wrongbit.errors import UsageError
+from wrongbit.job import Progress
+from wrongbit.machine.lookup import point_named, rom_named
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None)
+
+NOTE = "proof"
+LISTED = 12
+"""Words that were not judged again, as far as they are listed; JSON has them all."""
+
+_MARK = {"proved": "✓", "not proved": "▲", "not covered": "·"}
+
+Captures = Annotated[
+    list[Path] | None,
+    typer.Option("--capture", help="A fresh capture; it is added to the case as proof.", show_default=False),
+]
+Points = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--point",
+        help="Probe point of the captures, one for all or one for each.",
+        show_default=False,
+    ),
+]
+Readings = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--reading",
+        help="A fresh pass of a chip, or of its replacement; it is added to the case as proof.",
+        show_default=False,
+    ),
+]
+Chips = Annotated[
+    list[str] | None,
+    typer.Option("--chip", help="Chip of the readings, one for all or one for each.", show_default=False),
+]
+
+
+@app.command("prove")
+def prove_verb(
+    folder: options.CaseFolder,
+    capture: Captures = None,
+    point: Points = None,
+    reading: Readings = None,
+    chip: Chips = None,
+    as_json: options.Json = False,
+) -> int:
+    """Prove a repair by the case's own bars: what was wrong before is judged again, and nothing differs.
+
+    Without files, what was noted as proof in the case counts, or the newest since the last wrong one.
+    Exit code 0 when the repair is proved, else 1.
+    """
+    captures = _paired(capture or (), point or (), "--capture", "--point")
+    readings = _paired(reading or (), chip or (), "--reading", "--chip")
+    case = open_or_look(folder)
+    try:
+        work = Casework(case)
+        with progress_bar("Reading the captures", quiet=as_json) as progress:
+            fresh = _captures_added(work, captures, progress)
+            passes = _readings_added(work, readings)
+            proof = work.proof(fresh or None, passes or None, progress)
+        cautions = work.machine.machine.cautions
+    finally:
+        case.close()
+    if as_json:
+        print_json(asdict(proof))
+    else:
+        show_cautions(cautions)
+        show_proof(proof)
+        if fresh or passes:
+            err.print(
+                f"{len(fresh) + len(passes)} files are in the case as proof.", soft_wrap=True, style=QUIET
+            )
+    return 0 if proof.verdict == "proved" else 1
+
+
+def _paired(
+    files: Sequence[Path], names: Sequence[str], option: str, goes_with: str
+) -> list[tuple[Path, str | None]]:
+    """Files with the names that go with them.
+
+    Raises:
+        UsageError: There are other than one name for all, or one for each.
+    """
+    if names and not files:
+        raise UsageError(f"{goes_with} goes with {option}.", f"Give {option} too.")
+    if len(names) > 1 and len(names) != len(files):
+        raise UsageError(
+            f"{len(files)} files, but {len(names)} times {goes_with}.",
+            f"Give {goes_with} once for all files, or once for each in the same order.",
+        )
+    return [(file, names[k if len(names) > 1 else 0] if names else None) for k, file in enumerate(files)]
+
+
+def _writable(work: Casework) -> Case:
+    if not isinstance(work.case, Case):
+        raise UsageError(
+            "The folder may only be read: nothing can be added to it.", "Copy it to where you may write."
+        )
+    return work.case
+
+
+def _captures_added(
+    work: Casework, captures: Sequence[tuple[Path, str | None]], progress: Progress
+) -> list[Entry]:
+    """The fresh captures as entries; one that is there as proof already is not added again."""
+    found = []
+    for path, name in captures:
+        point = point_named(work.machine, name)
+        entry = _writable(work).add_capture(path, point.name, note=NOTE, progress=progress)
+        assert isinstance(entry.detail, CaptureAdded)
+        before = [
+            each
+            for each, detail in work.captures(proof=True)
+            if detail.file.sha256 == entry.detail.file.sha256
+            and detail.point == point.name
+            and each.number != entry.number
+        ]
+        found.append(_once(work, entry, before))
+    return found
+
+
+def _readings_added(work: Casework, readings: Sequence[tuple[Path, str | None]]) -> list[Entry]:
+    """The same of readings."""
+    found = []
+    for path, name in readings:
+        if name is None:
+            roms = ", ".join(each.name for each in work.machine.chip if each.kind == "rom") or "none"
+            raise UsageError(f"Of which chip {path} was read is not told.", f"Say it with --chip: {roms}.")
+        chip = rom_named(work.machine, name)
+        entry = _writable(work).add_reading(path, chip.name, note=NOTE)
+        found.append(entry)
+    return found
+
+
+def _once(work: Casework, entry: Entry, before: Sequence[Entry]) -> Entry:
+    """The entry that was there, and the new one withdrawn; else the new one."""
+    if not before:
+        return entry
+    _writable(work).withdraw(entry.number, f"It is entry {before[0].number} already.")
+    return before[0]
+
+
+def show_proof(proof: Proof) -> None:
+    """The table of before and after, and the verdict, for a person."""
+    out.print(Text(proof.machine, "bold"), "— the repair, by the case's own bars")
+    out.print()
+    table = plain_table(("", "left"), ("", "left"), ("before", "left"), ("after", "left"), ("", "left"))
+    for line in proof.lines:
+        style = {"not proved": ACCENT, "not covered": QUIET}.get(line.verdict, "")
+        table.add_row(
+            Text(_MARK[line.verdict], style),
+            Text(line.title, "bold"),
+            line.before or "–",
+            Text(line.after or "–", style),
+            line.says,
+        )
+    if proof.lines:
+        out.print(table)
+        out.print()
+        out.print(Text(f"before: {', '.join(proof.files_before) or 'nothing'}", QUIET), soft_wrap=True)
+        out.print(Text(f"after: {', '.join(proof.files_after) or 'nothing'}", QUIET), soft_wrap=True)
+    if proof.uncovered:
+        out.print()
+        out.print(Text("Was wrong, and was not judged again", "bold"))
+        for each in proof.uncovered[:LISTED]:
+            out.print(f"  {each.sentence}", soft_wrap=True, markup=False)
+        more = len(proof.uncovered) - LISTED
+        if more > 0:
+            out.print(Text(f"  … and {more} more; --json lists them.", QUIET))
+    out.print()
+    mark = ("✓ ", "") if proof.verdict == "proved" else ("▲ ", ACCENT)
+    head = proof.verdict[:1].upper() + proof.verdict[1:]
+    out.print(Text.assemble(mark, (f"{head}. ", "bold"), proof.sentence), soft_wrap=True)
