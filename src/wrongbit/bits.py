@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -22,13 +23,18 @@ def mask_of(positions: Sequence[int]) -> int:
     return mask
 
 
-def _runs(positions: Sequence[int]) -> list[tuple[int, int, int]]:
-    """Maximal runs of consecutive positions as (index of first, position of first, length)."""
+@lru_cache(maxsize=1024)
+def _runs(positions: tuple[int, ...]) -> tuple[tuple[np.uint64, np.uint64, np.uint64], ...]:
+    """Maximal runs of consecutive positions as (index of first, position of first, mask of so many bits)."""
     if not positions:
-        return []
+        return ()
     starts = [0, *(i + 1 for i, (a, b) in enumerate(pairwise(positions)) if b != a + 1 or a < 0)]
     ends = [*starts[1:], len(positions)]
-    return [(s, positions[s], e - s) for s, e in zip(starts, ends, strict=True) if positions[s] >= 0]
+    return tuple(
+        (np.uint64(s), np.uint64(positions[s]), np.uint64((1 << e - s) - 1))
+        for s, e in zip(starts, ends, strict=True)
+        if positions[s] >= 0
+    )
 
 
 def gather_bits(values: NDArray[np.uint64], positions: Sequence[int]) -> NDArray[np.uint64]:
@@ -41,12 +47,10 @@ def gather_bits(values: NDArray[np.uint64], positions: Sequence[int]) -> NDArray
     >>> int(gather_bits(np.array([0b1010], np.uint64), [3, 1])[0])
     3
     """
-    result = np.zeros_like(values)
-    for index, position, length in _runs(positions):
-        piece = values if position == 0 else values >> np.uint64(position)
-        piece = piece & np.uint64((1 << length) - 1)
-        result |= piece << np.uint64(index)
-    return result
+    result = None
+    for index, position, mask in _runs(tuple(positions)):
+        result = _joined(result, _shifted(values, position) & mask, index)
+    return np.zeros_like(values) if result is None else result
 
 
 def scatter_bits(values: NDArray[np.uint64], positions: Sequence[int]) -> NDArray[np.uint64]:
@@ -55,11 +59,23 @@ def scatter_bits(values: NDArray[np.uint64], positions: Sequence[int]) -> NDArra
     >>> int(scatter_bits(np.array([3], np.uint64), [3, 1])[0])
     10
     """
-    result = np.zeros_like(values)
-    for index, position, length in _runs(positions):
-        piece = (values >> np.uint64(index)) & np.uint64((1 << length) - 1)
-        result |= piece << np.uint64(position)
-    return result
+    result = None
+    for index, position, mask in _runs(tuple(positions)):
+        result = _joined(result, _shifted(values, index) & mask, position)
+    return np.zeros_like(values) if result is None else result
+
+
+def _shifted(values: NDArray[np.uint64], down: np.uint64) -> NDArray[np.uint64]:
+    return values >> down if down else values
+
+
+def _joined(
+    result: NDArray[np.uint64] | None, piece: NDArray[np.uint64], up: np.uint64
+) -> NDArray[np.uint64]:
+    """The piece put into its place beside those before it."""
+    if up:
+        piece = piece << up
+    return piece if result is None else result | piece
 
 
 def count_bits(values: NDArray[np.uint64]) -> NDArray[np.uint8]:

@@ -64,7 +64,7 @@ class ChipMap:
         """Its cells may be charges that leak away; True where the machine file does not say."""
         return self.technology not in ("mask", "fuse")
 
-    @property
+    @cached_property
     def lane_mask(self) -> int:
         """The word bits that this chip feeds."""
         return mask_of(self.lane)

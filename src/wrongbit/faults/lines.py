@@ -42,21 +42,36 @@ def wire(what: What, first: Any, second: Any, value: Words, soft: Words | None =
     >>> value.tolist(), soft.tolist()
     ([0, 3], [0, 0])
     """
+    if soft is None:
+        moved = levels(what, first, second, value)
+        lost = ONE << np.asarray(first, np.uint64) if what == "open" else np.uint64(0)
+        return moved, np.full(moved.shape, lost)
     i = np.asarray(first, np.uint64)
     if what in ("stuck at 0", "stuck at 1", "open"):
         mask = ONE << i
-        if soft is None:
-            soft = np.zeros((), np.uint64)
         moved = value | mask if what == "stuck at 1" else value & ~mask
         return moved, (soft | mask if what == "open" else soft & ~mask) + np.zeros_like(moved)
     j = np.asarray(second, np.uint64)
-    x, y = _bit(value, i), _bit(value, j)
     both = (ONE << i) | (ONE << j)
-    if soft is None:
-        p, q = _settled(what, x, y)
-        return (value & ~both) | (p << i) | (q << j), np.zeros(np.broadcast(value, i).shape, np.uint64)
-    p, q, r, s = _unsettled(what, x, y, _bit(soft, i), _bit(soft, j))
+    p, q, r, s = _unsettled(what, _bit(value, i), _bit(value, j), _bit(soft, i), _bit(soft, j))
     return (value & ~both) | (p << i) | (q << j), (soft & ~both) | (r << i) | (s << j)
+
+
+def levels(what: What, first: Any, second: Any, value: Words) -> Words:
+    """As `wire`, where every level is settled before the fault and only the value is wanted.
+
+    >>> levels("stuck at 1", 1, -1, np.array([0b01], np.uint64)).tolist()
+    [3]
+    """
+    i = np.asarray(first, np.uint64)
+    one = ONE << i
+    if what == "stuck at 1":
+        return np.asarray(value | one)
+    if what in ("stuck at 0", "open"):
+        return np.asarray(value & ~one)
+    j = np.asarray(second, np.uint64)
+    p, q = _settled(what, _bit(value, i), _bit(value, j))
+    return np.asarray((value & ~(one | (ONE << j))) | (p << i) | (q << j))
 
 
 def _bit(words: Words, position: Words) -> Words:

@@ -14,7 +14,7 @@ from wrongbit.bits import count_bits
 from wrongbit.compare.memory_map import ChipMap
 from wrongbit.faults.batch import Batch, Board, mixture_bound, wrong_elsewhere
 from wrongbit.faults.fault import BUS, Fault
-from wrongbit.faults.lines import What, wire
+from wrongbit.faults.lines import What, levels
 from wrongbit.faults.models.wires import (
     AddressFault,
     BankFault,
@@ -81,7 +81,7 @@ def _wrong_data(
     if listed.what == "open":
         # A line that held 1 reads 1; one that held 0 may have drifted, so its bit is free.
         return count_bits(((expected | mask) ^ seen) & judged & ~(mask & ~held))
-    value, _ = wire(listed.what, first, second, expected)
+    value = levels(listed.what, first, second, expected)
     return count_bits((value ^ seen) & np.where((judged & mask) == mask, judged, judged & ~mask))
 
 
@@ -172,7 +172,7 @@ def _chip_address_batch(board: Board, chip: ChipMap, listed: _List) -> Batch:
     def wrong(what: What, rows: Rows, index: Index) -> NDArray[np.uint8]:
         at = rows.at(chip)
         first, second, _ = listed.columns(index)
-        cell, _ = wire(what, first, second, at.lines)
+        cell = levels(what, first, second, at.lines)
         if chip.kind != "rom":  # what another cell of a RAM holds is not known
             return count_bits((at.expected ^ at.seen) & np.where(cell == at.lines, at.judged, np.uint64(0)))
         cell %= np.uint64(len(chip.contents))
@@ -201,8 +201,7 @@ def address_faults(*whats: What) -> Scan:
             return AddressFault(BUS, what, first, second, names)
 
         def moved(rows: Rows, what: What, first: Words, second: Words) -> NDArray[np.uint8]:
-            address, _ = wire(what, first, second, rows.address)
-            return wrong_behind_addresses(rows, rows.bank, address)
+            return wrong_behind_addresses(rows, rows.bank, levels(what, first, second, rows.address))
 
         for what in whats:
             yield _addressing_batch(board, _list(width, what), make, moved)
@@ -220,7 +219,7 @@ def bank_faults(*whats: What) -> Scan:
             return BankFault(BUS, what, first, second, names)
 
         def moved(rows: Rows, what: What, first: Words, second: Words) -> NDArray[np.uint8]:
-            bank, _ = wire(what, first, second, np.maximum(rows.bank, 0).astype(np.uint64))
+            bank = levels(what, first, second, np.maximum(rows.bank, 0).astype(np.uint64))
             return wrong_behind_addresses(
                 rows, np.where(rows.bank < 0, rows.bank, bank.astype(np.int32)), rows.address
             )

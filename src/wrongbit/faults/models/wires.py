@@ -25,7 +25,7 @@ from wrongbit.faults.fault import (
     anywhere,
     percent,
 )
-from wrongbit.faults.lines import What, wire
+from wrongbit.faults.lines import What, levels, wire
 from wrongbit.faults.rows import Words
 
 LEVELS: Rates = anywhere((0.0, 0.05), (1.0, 0.15))
@@ -104,7 +104,7 @@ class WireFault(Fault):
         return f"it reads what was left on the line{drifted}"
 
     def _behind(self, lines: Words) -> Words:
-        return wire(self.what, self.first, np.maximum(self.second, 0), lines)[0]
+        return levels(self.what, self.first, np.maximum(self.second, 0), lines)
 
     def _data(self, value: Words, soft: Words) -> tuple[Words, Words, Words]:
         if self.what == "open":
