@@ -55,7 +55,7 @@ def check_capture(machine: Machine, path: Path, point: str | None) -> tuple[str,
     processor = machine.processor_of(chosen.processor)
     if chosen.mode == "cycles":
         widths = {"address": processor.address_bits, "word": processor.word_bits}
-        with _beginning(path) as short:
+        with beginning_of(path) as short:
             return chosen.name, read_cycle_rows(short, chosen, widths).notes
     source = open_samples(path, chosen, bus_widths(processor))
     if next(source.chunks(), None) is None:
@@ -66,7 +66,7 @@ def check_capture(machine: Machine, path: Path, point: str | None) -> tuple[str,
 
 
 @contextmanager
-def _beginning(path: Path) -> Iterator[Path]:
+def beginning_of(path: Path) -> Iterator[Path]:
     """A file, or where it is long a passing file with its first lines."""
     try:
         long = path.stat().st_size > BEGINNING
