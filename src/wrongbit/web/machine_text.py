@@ -1,135 +1,133 @@
-"""The machine file as text: checked, saved when it can be used, kept as a draft until then."""
+"""Changes to a machine file's text that leave everything else in it as a person wrote it."""
 
 from __future__ import annotations
 
-import hashlib
-from dataclasses import dataclass
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from wrongbit.bus.recipes import recipe_names
 from wrongbit.case.durable import explained, write_whole
-from wrongbit.case.folder import Case
-from wrongbit.errors import InputError, MachineFileError, UsageError
-from wrongbit.machine.load import LARGEST_FILE, read_machine
+from wrongbit.errors import UsageError
+from wrongbit.machine.load import read_machine
 from wrongbit.machine.model import Machine
 
+_HEADER = re.compile(r"^\s*\[")
+_KEY = re.compile(r"^\s*(?P<key>columns|ignore)\s*=")
+_BARE = re.compile(r"^[A-Za-z0-9_-]+$")
 
-@dataclass(frozen=True)
-class MachineText:
-    """What a person begins with.
+
+def columns_text(columns: Mapping[str, str], ignore: Sequence[str]) -> str:
+    """A probe point's ``columns`` and ``ignore`` as they stand in a machine file.
+
+    >>> print(columns_text({"ADBUS": "AD", "Time (ns)": "time [ns]"}, ["No"]))
+    columns = { ADBUS = "AD", "Time (ns)" = "time [ns]" }
+    ignore = ["No"]
+    """
+    pairs = ", ".join(f"{_key(name)} = {_string(target)}" for name, target in columns.items())
+    lines = [f"columns = {{ {pairs} }}" if pairs else "columns = {}"]
+    if ignore:
+        lines.append(f"ignore = [{', '.join(_string(name) for name in ignore)}]")
+    return "\n".join(lines)
+
+
+def _key(text: str) -> str:
+    return text if _BARE.match(text) else _string(text)
+
+
+def _string(text: str) -> str:
+    """A basic string of TOML (TOML 1.0.0, "String")."""
+    plain = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(f"\\u{ord(c):04X}" if ord(c) < 32 or ord(c) == 127 else c for c in plain) + '"'
+
+
+def with_columns(text: str, point: str, columns: Mapping[str, str], ignore: Sequence[str]) -> str:
+    """A machine file whose probe point has other columns; every other line stays as it is.
 
     Args:
-        text: The draft where there is one, else the machine file's.
-        on_disk: SHA-256 of the machine file as it was read, to see whether somebody else has changed it.
-        is_draft: The text is a draft's.
-    """
-
-    text: str
-    on_disk: str
-    is_draft: bool
-
-
-def draft_of(case: Case) -> Path:
-    """Where a draft is kept: beside the machine file."""
-    return case.machine_file.with_suffix(".draft.toml")
-
-
-def read_text(case: Case) -> MachineText:
-    """The text to go on with.
+        text: The machine file.
+        point: Name of the probe point.
+        columns: Its new ``columns``.
+        ignore: Its new ``ignore``.
 
     Raises:
-        InputError: The machine file cannot be read, or is not UTF-8.
-        CaseError: Likewise.
+        UsageError: The entry is written in a way that cannot be changed safely.
     """
-    data = _bytes(case.machine_file)
-    draft = draft_of(case)
-    chosen = draft if draft.is_file() else case.machine_file
-    text = _decoded(data if chosen is case.machine_file else _bytes(chosen), chosen)
-    return MachineText(text, hashlib.sha256(data).hexdigest(), chosen is draft)
-
-
-def check_text(case: Case, text: str) -> Machine:
-    """The machine that a text describes.
-
-    Raises:
-        MachineFileError: It says something impossible, or names a file that is not there; all problems of it.
-    """
-    return read_machine(
-        text,
-        file=case.machine_file.name,
-        folder=case.machine_file.parent,
-        recipe_names=recipe_names(),
-    )
-
-
-def save_text(case: Case, text: str, on_disk: str) -> str:
-    """Make a text the case's machine file. The text before it stays in the store, the draft goes.
-
-    Args:
-        case: The case.
-        text: The new text.
-        on_disk: The hash that `read_text` gave.
-
-    Returns:
-        The hash of the file as it is now.
-
-    Raises:
-        MachineFileError: It cannot be used; nothing is written.
-        UsageError: The file was changed by somebody else since it was read; nothing is written.
-        CaseError: It cannot be written.
-    """
-    check_text(case, text)
-    if hashlib.sha256(_bytes(case.machine_file)).hexdigest() != on_disk:
+    before = tomllib.loads(text)
+    lines = text.splitlines()
+    first, last = _entry(lines, point)
+    kept = [line for line in lines[first:last] if not _KEY.match(line)]
+    while kept and not kept[-1].strip():
+        kept.pop()
+    added = columns_text(columns, ignore).splitlines()
+    changed = "\n".join([*lines[:first], *kept, *added, "", *lines[last:]]).rstrip("\n") + "\n"
+    if not _only_differs(before, changed, point, columns, ignore):
         raise UsageError(
-            "The machine file was changed by another program since this page was opened.",
-            "Keep your text as a draft, or copy it; then open the page again.",
+            f"The entry of {point} in the machine file is written in a way that cannot be changed from here.",
+            "Paste the text into the machine file by hand.",
         )
-    case.refresh()  # what is there now is in the store before it is written over
-    data = text.encode()
-    with explained(case.machine_file):
-        write_whole(case.machine_file, data)
-    drop_draft(case)
-    case.refresh()
-    return hashlib.sha256(data).hexdigest()
+    return changed
 
 
-def keep_draft(case: Case, text: str) -> None:
-    """Keep a text that cannot be used yet.
-
-    Raises:
-        UsageError: It is too large for a machine file.
-        CaseError: It cannot be written.
-    """
-    data = text.encode()
-    if len(data) > LARGEST_FILE:
-        raise UsageError(
-            f"The text has {len(data)} bytes; a machine file has at most {LARGEST_FILE}.", "Shorten it."
-        )
-    with explained(draft_of(case)):
-        write_whole(draft_of(case), data)
+def _entry(lines: Sequence[str], point: str) -> tuple[int, int]:
+    """First line after the entry's header, and the line of the next header."""
+    heads = [number for number, line in enumerate(lines) if _HEADER.match(line)]
+    for place, number in enumerate(heads):
+        if re.match(r"^\s*\[\[\s*point\s*\]\]", lines[number]):
+            end = heads[place + 1] if place + 1 < len(heads) else len(lines)
+            named = (
+                re.match(r"""^\s*name\s*=\s*["'](.*?)["']\s*(#.*)?$""", line) for line in lines[number:end]
+            )
+            if any(found is not None and found[1] == point for found in named):
+                return number + 1, _without_comment(lines, number + 1, end)
+    raise UsageError(f"The machine file has no entry [[point]] named {point!r}.", "Add it by hand.")
 
 
-def drop_draft(case: Case) -> None:
-    """Take a draft away, when there is one."""
-    with explained(draft_of(case)):
-        draft_of(case).unlink(missing_ok=True)
+def _without_comment(lines: Sequence[str], first: int, end: int) -> int:
+    """A comment right above the next header belongs to what follows."""
+    if end == len(lines):
+        return end
+    while end > first and (not lines[end - 1].strip() or lines[end - 1].lstrip().startswith("#")):
+        end -= 1
+    return end
 
 
-def _bytes(path: Path) -> bytes:
-    with explained(path, "read"):
-        return path.read_bytes()
-
-
-def _decoded(data: bytes, path: Path) -> str:
+def _only_differs(
+    before: dict[str, Any], changed: str, point: str, columns: Mapping[str, str], ignore: Sequence[str]
+) -> bool:
+    """Whether the change did what it should and nothing else."""
     try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(
-            "This is not UTF-8 text.", "Save it as UTF-8.", file=str(path), byte=error.start
-        ) from None
+        after = tomllib.loads(changed)
+    except ValueError:
+        return False
+    for entry in before.get("point", []):
+        if entry.get("name") == point:
+            entry.pop("columns", None)
+            entry.pop("ignore", None)
+            entry["columns"] = dict(columns)
+            if ignore:
+                entry["ignore"] = list(ignore)
+    return after == before
 
 
-def problems(error: MachineFileError) -> tuple[str, ...]:
-    """Every problem of a text, one a line, with its place."""
-    first = ": ".join(filter(None, (error.where(), error.message)))
-    return (f"{first} {error.remedy}".rstrip(), *error.notes)
+def check_text(text: str, machine_file: Path) -> Machine:
+    """Check a machine file's text as it would be loaded in its folder.
+
+    Raises:
+        MachineFileError: It cannot be used; files that it names are looked for in the folder.
+    """
+    return read_machine(text, file=machine_file.name, folder=machine_file.parent, recipe_names=recipe_names())
+
+
+def save_text(text: str, machine_file: Path) -> None:
+    """Write a machine file that was checked, whole or not at all.
+
+    Raises:
+        CaseError: It cannot be written.
+    """
+    with explained(machine_file):
+        mode = machine_file.stat().st_mode & 0o777 if machine_file.exists() else 0o644
+        write_whole(machine_file, text.encode("utf-8"))
+        machine_file.chmod(mode)
