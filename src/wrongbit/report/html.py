@@ -49,13 +49,13 @@ $themes
 @media print {
 @page { size: A4; margin: 18mm 16mm 18mm 16mm }
 nav, .to-top { display: none }
-section, figure, table, tr { break-inside: avoid-page }
-section.long, table.long { break-inside: auto }
+figure, tr { break-inside: avoid-page }
 h2, h3 { break-after: avoid-page }
-body { font-size: 10pt }
+html { font-size: 68% }
+main { max-width: none; padding: 0 }
 }
 * { box-sizing: border-box }
-body { margin: 0; background: var(--wb-paper); color: var(--wb-ink); font: 16px/1.5 var(--wb-text) }
+body { margin: 0; background: var(--wb-paper); color: var(--wb-ink); font: 1rem/1.5 var(--wb-text) }
 main { max-width: 62rem; margin: 0 auto; padding: 2.5rem 1.5rem 4rem }
 header { border-left: 6px solid var(--wb-accent); padding-left: 1.2rem; margin-bottom: 2rem }
 h1 { font-size: 1.9rem; line-height: 1.2; margin: 0 0 .3rem }
@@ -135,7 +135,7 @@ def _head(report: Report) -> Iterator[str]:
 
 
 def _section(number: int, section: Section, blocks: tuple[tuple[Block, int], ...]) -> Iterator[str]:
-    yield f'<section class="long" aria-labelledby="s{number}">'
+    yield f'<section aria-labelledby="s{number}">'
     yield f'<h2 id="s{number}"><span class="number">{number}</span>{_safe(section.title)}</h2>'
     for block, count in blocks:
         yield _block(block, count)
@@ -184,8 +184,7 @@ def _table(table: Table, number: int) -> str:
         for at, row in enumerate(table.rows)
     )
     caption = _safe(f"Table {number}. {table.caption}".rstrip())
-    long = ' class="long"' if len(table.rows) > 20 else ""
     return (
-        f'<div class="scroll"><table{long}><caption>{caption}</caption><thead><tr>{heads}</tr></thead>\n'
+        f'<div class="scroll"><table><caption>{caption}</caption><thead><tr>{heads}</tr></thead>\n'
         f"<tbody>{rows}</tbody></table></div>"
     )

@@ -225,10 +225,10 @@ def css_themes() -> str:
     return "\n".join(
         [
             f":root {{\n{css_variables(LIGHT)}\n}}",
-            "@media (prefers-color-scheme: dark) {\n"
+            "@media screen and (prefers-color-scheme: dark) {\n"
             f':root:not([data-theme="light"]) {{\n{css_variables(DARK)}\n}}\n}}',
-            f':root[data-theme="dark"] {{\n{css_variables(DARK)}\n}}',
-            f"@media print {{\n:root, :root[data-theme] {{\n{css_variables(PRINT)}\n}}\n}}",
+            f'@media screen {{\n:root[data-theme="dark"] {{\n{css_variables(DARK)}\n}}\n}}',
+            f"@media print {{\n:root {{\n{css_variables(PRINT)}\n}}\n}}",
             "",
         ]
     )
