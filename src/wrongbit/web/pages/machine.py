@@ -5,7 +5,7 @@ from __future__ import annotations
 from wrongbit.errors import MachineFileError, WrongbitError
 from wrongbit.machine.model import Machine
 from wrongbit.web.elements import Field, button, message, paragraph, quiet, section, tag, tell
-from wrongbit.web.machine_text import (
+from wrongbit.web.machine_draft import (
     MachineText,
     check_text,
     drop_draft,

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from wrongbit.demo.machines import machine_named
 from wrongbit.errors import MachineFileError, UsageError
-from wrongbit.web.machine_text import check_text, columns_text, save_text, with_columns
+from wrongbit.web.machine_draft import check_text, columns_text, save_text, with_columns
 
 names = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=12)
 
