@@ -7,13 +7,15 @@ from typing import Any
 
 import pytest
 
-from web.served import Served, ready
+from web.cases import write_hollowmere
+from web.served import Served, ready, start, stop
 from wrongbit.case.entries import CaptureAdded, MeasurementAdded, NoteAdded, ValueAdded
 from wrongbit.case.folder import Case
 from wrongbit.casework.casework import Casework
 
 pytestmark = pytest.mark.xdist_group("browser")
 
+IMAGE = '<img src=x onerror="window.taken=1">'
 HOSTILE = "<script>document.title='taken'</script><img src=x onerror=\"document.title='taken'\">{{ 7*7 }}"
 
 
@@ -143,6 +145,34 @@ def test_script_in_a_note_and_in_a_file_name_is_text(page: Any, served: Served, 
             if number == capture.number:
                 assert detail.note == HOSTILE
                 case.withdraw(number, "test")
+
+
+def test_script_in_the_machine_file_is_text(browser: Any, tmp_path: Path) -> None:
+    """In the machine's name, a caution, a part, a path, a test point: on every page, and in its drawings."""
+    folder = tmp_path / "lift"
+    case = write_hollowmere(folder, cycles=300)
+    text = case.machine_file.read_text("utf-8")
+    for old in ("Hollowmere lift panel", "lower data to U1", "U1 pin 40"):
+        text = text.replace(f'"{old}"', f"'{IMAGE}{old}'")
+    text = text.replace('"E2"', f"'{IMAGE}'").replace(
+        "The lift must be", f"{IMAGE.replace(chr(34), '')}The lift"
+    )
+    case.machine_file.write_text(text, "utf-8")
+    case.close()
+    served = start(folder)
+    tab = browser.new_page()
+    try:
+        tab.goto(served.address)
+        for path in ("/", "/ladder", "/measure", "/board"):
+            ready(tab, path, served)
+            assert tab.locator("#page .wb-bad").count() == 0
+            assert tab.locator("img").count() == 0, path
+            assert "<img" in tab.locator("body").inner_text(), path
+            assert tab.evaluate("window.taken") is None
+        assert tab.locator("svg rect[data-part]", has_text="<img").count() > 0
+    finally:
+        tab.close()
+        stop(served.process)
 
 
 def test_an_entry_is_withdrawn_and_stays(page: Any, served: Served) -> None:

@@ -203,17 +203,18 @@ def _span(band: Band | None) -> str:
 def _choices(found: StandIn) -> None:
     fits = {True: "✓ fits", False: "▲ may not fit", None: ""}
     table(
-        ("circuit", "R1", "R2", "C1", "period", "pulse", "worst case", ""),
+        ("", "circuit", "R1", "R2", "C1", "period", "pulse", "worst case"),
         [_choice(each, fits[each.fits]) for each in found.choices[:SHOWN]],
         caption="555 circuits by worst-case error",
-        right=(1, 2, 3, 6),
-        mono=(1, 2, 3, 4, 5),
+        right=(2, 3, 4, 7),
+        mono=(0, 2, 3, 4),
     )
 
 
 def _choice(each: Circuit555, fits: str) -> Sequence[Any]:
     second = engineering(each.rb, "Ω") if each.rb else "–"
     return (
+        fits,
         each.title,
         engineering(each.ra, "Ω"),
         second,
@@ -221,7 +222,6 @@ def _choice(each: Circuit555, fits: str) -> Sequence[Any]:
         _span(each.period),
         _span(each.pulse),
         f"{100 * each.error:.1f} %",
-        fits,
     )
 
 
@@ -255,7 +255,7 @@ def _counts(found: StandIn) -> None:
     table(
         ("prescaler", "counts of the period", "counts of the pulse", "error"),
         [
-            (each.prescaler, each.period_counts or "–", each.pulse_counts, f"{float(100 * each.error):.2g} %")
+            (each.prescaler, each.period_counts or "–", each.pulse_counts, f"{float(100 * each.error):.1f} %")
             for each in found.counts[:SHOWN]
         ],
         caption="Timer settings",

@@ -11,6 +11,7 @@ from nicegui.element import Element
 from nicegui.events import GenericEventArguments
 
 from wrongbit.diagnose.suspects import Suspect, Weighing
+from wrongbit.machine.model import Point
 from wrongbit.report.figures import board_map, percent
 from wrongbit.report.theme import LIGHT
 from wrongbit.web.elements import (
@@ -61,6 +62,7 @@ def _draw(bench: Workbench, weighing: Weighing | None) -> None:
     details: Element = tag("div", aria_live="polite")
     choose(first)
     _structure(weighing)
+    _listed(weighing)
 
 
 _CLICK = (
@@ -172,3 +174,40 @@ def _structure(weighing: Weighing) -> None:
         single = sorted(next(iter(each)) for each in weighing.diagnoses if len(each) == 1)
         if single:
             paragraph(f"One part alone would do: {', '.join(single)}.")
+
+
+def _listed(weighing: Weighing) -> None:
+    """The map in words: nothing on it can be had only by pointing at it."""
+    machine = weighing.structure.machine
+    looks: dict[str, bool] = {}
+    for look in weighing.looks:
+        looks[look.point.name] = looks.get(look.point.name, False) or bool(look.wrong)
+    with section("The map in words"):
+        heading("Paths", 3)
+        table(
+            ("path", "carries", "from", "through", "to"),
+            [_path(weighing, number) for number in range(len(machine.path))],
+            caption="Paths",
+        )
+        heading("Probe points", 3)
+        seen = {True: "▲ wrong words seen", False: "✓ no wrong word seen", None: "not captured yet"}
+        table(
+            ("point", "where", "captured"),
+            [(point.name, _where(point), seen[looks.get(point.name)]) for point in machine.point],
+            caption="Probe points",
+            mono=(0,),
+        )
+
+
+def _path(weighing: Weighing, number: int) -> tuple[str, ...]:
+    path = weighing.structure.machine.path[number]
+    chips, processors = ", ".join(path.chips), ", ".join(weighing.structure.processors[number])
+    ends = (chips, processors) if path.carries == "data" else (processors, chips)
+    return path.name, path.carries, ends[0], " → ".join(path.through), ends[1]
+
+
+def _where(point: Point) -> str:
+    if not point.on:
+        return "at the processor's own pins"
+    places = ((path, f"behind {part}" if part else "at the chip") for path, part in point.on.items())
+    return "; ".join(f"{path}: {place}" for path, place in places)
