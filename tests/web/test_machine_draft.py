@@ -1,70 +1,82 @@
-"""Columns put into a machine file: read back with the standard library's TOML reader."""
+"""Writing the machine file: nothing is lost, nothing that cannot be used becomes the machine file."""
 
 from __future__ import annotations
 
-import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from wrongbit.demo.machines import machine_named
+from wrongbit.case.entries import MachineSeen
+from wrongbit.case.folder import Case
 from wrongbit.errors import MachineFileError, UsageError
-from wrongbit.web.machine_draft import check_text, columns_text, save_text, with_columns
-
-names = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=12)
-
-
-@given(st.dictionaries(names, names, max_size=5), st.lists(names, max_size=4))
-def test_text_reads_back(columns: dict[str, str], ignore: list[str]) -> None:
-    found = tomllib.loads(columns_text(columns, ignore))
-    assert found["columns"] == columns
-    assert found.get("ignore", []) == ignore
-
-
-@pytest.mark.parametrize("machine", ["saltmarsh", "fellgate", "quarrybank", "hollowmere"])
-def test_only_the_points_columns_change(machine: str) -> None:
-    text = machine_named(machine).build().files[f"{machine}.toml"].decode()
-    before = tomllib.loads(text)
-    for entry in before["point"]:
-        changed = with_columns(text, entry["name"], {"X 1": "D0"}, ["junk"])
-        after = tomllib.loads(changed)
-        mine = next(each for each in after["point"] if each["name"] == entry["name"])
-        assert (mine["columns"], mine["ignore"]) == ({"X 1": "D0"}, ["junk"])
-        mine.pop("columns"), mine.pop("ignore")
-        rest = {key: value for key, value in entry.items() if key not in ("columns", "ignore")}
-        assert mine == rest
-        assert [each for each in after["point"] if each is not mine] == [
-            each for each in before["point"] if each is not entry
-        ]
-        comments = [line for line in text.splitlines() if line.startswith("#")]
-        assert [line for line in changed.splitlines() if line.startswith("#")] == comments
-
-
-@pytest.mark.parametrize(
-    "entry",
-    [
-        '[[point]]\nname = "a"\n[point.columns]\nX = "D0"\n',
-        'point = [{ name = "a", mode = "state" }]\n',
-        '[[point]]\nname = "b"\n',
-        '[[point]]\nname = "a"\ncolumns = { X = """\nD0""" }\n',
-    ],
+from wrongbit.machine.templates import read_template
+from wrongbit.web.machine_draft import (
+    check_text,
+    draft_of,
+    drop_draft,
+    keep_draft,
+    problems,
+    read_text,
+    save_text,
 )
-def test_what_cannot_be_changed_safely_is_left(entry: str) -> None:
-    with pytest.raises(UsageError):
-        with_columns(entry, "a", {"Y": "D1"}, [])
 
 
-def test_only_a_valid_text_is_accepted(tmp_path: Path) -> None:
-    file = tmp_path / "machine.toml"
-    for name, data in machine_named("saltmarsh").build().files.items():
-        (tmp_path / ("machine.toml" if name == "saltmarsh.toml" else name)).write_bytes(data)
-    text = file.read_text()
-    assert check_text(text, file).machine.name
-    with pytest.raises(MachineFileError) as failed:
-        check_text(text.replace('mode = "state"', 'mode = "stat"'), file)
-    assert failed.value.key is not None
-    assert failed.value.line is not None
-    save_text(text + "# more\n", file)
-    assert file.read_text().endswith("# more\n")
+@pytest.fixture
+def case(tmp_path: Path) -> Iterator[Case]:
+    text = (
+        '[machine]\nname = "Bench"\n'
+        '[[processor]]\nname = "U1"\nword_bits = 8\naddress_bits = 16\nrecipe = "z80"\n'
+    )
+    with Case.create(tmp_path / "case", {"machine.toml": text}) as opened:
+        yield opened
+
+
+def test_a_saved_text_is_the_machine_file_and_the_old_one_is_kept(case: Case) -> None:
+    begun = read_text(case)
+    assert not begun.is_draft
+    new = begun.text.replace("Bench", "Bench 2")
+    save_text(case, new, begun.on_disk)
+    assert case.machine_file.read_text() == new
+    seen = [detail.file for _, detail in case.of_kind(MachineSeen)]
+    assert [case.path_of(each).read_text() for each in seen] == [begun.text, new]
+    assert case.verify() == ()
+
+
+def test_what_cannot_be_used_is_not_written(case: Case) -> None:
+    begun = read_text(case)
+    wrong = begun.text.replace("word_bits = 8", "word_bits = 800").replace(
+        "address_bits = 16", "address_bits = 160"
+    )
+    with pytest.raises(MachineFileError) as caught:
+        save_text(case, wrong, begun.on_disk)
+    told = "\n".join(problems(caught.value))
+    assert "800" in told and "160" in told and "line 5" in told
+    assert case.machine_file.read_text() == begun.text
+
+
+def test_it_can_be_kept_as_a_draft_and_dropped(case: Case) -> None:
+    begun = read_text(case)
+    keep_draft(case, "[machine\n")
+    again = read_text(case)
+    assert (again.text, again.is_draft, again.on_disk) == ("[machine\n", True, begun.on_disk)
+    assert case.machine_file.read_text() == begun.text
+    drop_draft(case)
+    assert read_text(case) == begun
+    keep_draft(case, "x")
+    save_text(case, begun.text + "\n", begun.on_disk)
+    assert not draft_of(case).exists()
+
+
+def test_another_programs_change_is_not_written_over(case: Case) -> None:
+    begun = read_text(case)
+    case.machine_file.write_text(begun.text + "# by hand\n")
+    with pytest.raises(UsageError, match="another program"):
+        save_text(case, begun.text + "# in the browser\n", begun.on_disk)
+    assert case.machine_file.read_text().endswith("# by hand\n")
+
+
+def test_a_missing_image_is_told_before_anything_is_written(case: Case) -> None:
+    template = read_template("z80")
+    with pytest.raises(MachineFileError):
+        check_text(case, template.replace("# image", "image") + '\n[[listing]]\nfile = "none.lst"\n')
