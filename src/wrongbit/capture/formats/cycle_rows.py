@@ -110,7 +110,7 @@ def role_of_heading(heading: str) -> str | None:
     return "sample" if sample_heading(heading) else None
 
 
-def _roles(headings: Sequence[str], point: Point) -> dict[int, str]:
+def roles_of(headings: Sequence[str], point: Point) -> dict[int, str]:
     """Role of each column that has one; a mapped column outranks one that is only named so."""
     mapped: dict[int, str] = {}
     for name, target in point.columns.items():
@@ -134,7 +134,7 @@ def _find_table(head: str, point: Point) -> Table | None:
     for number, text in enumerate(texts, 1):
         for separator in SEPARATORS:
             headings = split_cells(text.lstrip().removeprefix("#"), separator)
-            if {"address", "word"} <= set(_roles(headings, point).values()):
+            if {"address", "word"} <= set(roles_of(headings, point).values()):
                 return _table(texts, number, separator, headings)
     return None
 
@@ -177,7 +177,7 @@ class _CycleTable:
         self.rows = RowReader(text, table, point)
         self.table, self.point = table, point
         find_columns(point.columns, table.headings, point, text.name)
-        self.place = self._places(_roles(table.headings, point))
+        self.place = self._places(roles_of(table.headings, point))
         if point.kinds and "kind" not in self.place:
             raise self._no_kind()
         self.address_bits, self.word_bits = widths.get("address", 64), widths.get("word", 64)
