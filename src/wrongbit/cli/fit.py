@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
@@ -17,8 +15,6 @@ from wrongbit.errors import UsageError
 from wrongbit.replace.fit import Choice, Fitting, Plan, Refusal
 from wrongbit.replace.timing import Budget
 from wrongbit.replace.wiring import (
-    PartLine,
-    WiringRow,
     cautions,
     jumper_table,
     parts_list,
@@ -213,16 +209,11 @@ def write_papers(plan: Plan, folder: Path) -> None:
     Raises:
         UsageError: The folder cannot be written.
     """
-    from wrongbit.replace.drawing import drawing_svg
+    from wrongbit.replace.papers import papers
 
-    papers = {
-        "drawing.svg": drawing_svg(plan),
-        "wiring.csv": _wiring_csv(wiring_table(plan)),
-        "parts.csv": _parts_csv(parts_list(plan)),
-    }
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, text in papers.items():
+        for name, text in papers(plan).items():
             part = folder / f".{name}.part"
             try:
                 part.write_text(text, "utf-8")
@@ -231,19 +222,3 @@ def write_papers(plan: Plan, folder: Path) -> None:
                 part.unlink(missing_ok=True)
     except OSError as error:
         raise UsageError(f"{folder} cannot be written: {error.strerror}.", "Choose another folder.") from None
-
-
-def _wiring_csv(rows: Sequence[WiringRow]) -> str:
-    table = [(r.signal, r.old, "; ".join(r.through), r.new, "moved" if r.moved else "", r.note) for r in rows]
-    return _csv(("signal", "old pin", "through", "new pin", "moved", "note"), table)
-
-
-def _parts_csv(lines: Sequence[PartLine]) -> str:
-    table = [(str(line.count), line.what, " ".join(line.refs), line.note) for line in lines]
-    return _csv(("count", "part", "designators", "note"), table)
-
-
-def _csv(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows([head, *rows])
-    return text.getvalue()
