@@ -8,7 +8,6 @@ in use already.
 
 from __future__ import annotations
 
-import resource
 from collections.abc import Iterator
 from time import perf_counter
 
@@ -54,7 +53,9 @@ def at(chunk: Capture, number: int) -> Capture:
 def generated(sample_count: int) -> Iterator[Capture]:
     """A capture of any length in the memory of one chunk: the same samples over and over."""
     chunk = capture_chunk()
-    return (at(chunk, number) for number in range(max(sample_count // len(chunk), 1)))
+    if sample_count < len(chunk):
+        return iter([next(chunk.chunks(sample_count))])
+    return (at(chunk, number) for number in range(sample_count // len(chunk)))
 
 
 def count_cycles(chunks: Iterator[Capture]) -> int:
@@ -83,18 +84,6 @@ def rows(sample_count: int = SAMPLES) -> list[tuple[str, float, float, float]]:
         (f"rebuild {size} / numpy copy", ours, fresh, ours / fresh),
         (f"rebuild {size} / numpy copyto, memory in use already", ours, copy, ours / copy),
     ]
-
-
-def growth(counts: tuple[int, ...]) -> list[tuple[int, float, float]]:
-    """(samples, seconds, peak memory of the process in MB) for captures of these lengths, ascending."""
-    found = []
-    for count in counts:
-        stream = generated(count)
-        begun = perf_counter()
-        count_cycles(stream)
-        spent = perf_counter() - begun
-        found.append((count, spent, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024))
-    return found
 
 
 if __name__ == "__main__":

@@ -1,8 +1,8 @@
-"""Importing CSV captures (parse and pack) against `polars.read_csv` of the same file.
+"""Importing CSV captures (parse and pack) against `polars.read_csv` and `pandas.read_csv` of the same file.
 
     python benchmarks/capture_csv.py [rows]
 
-Both read the file from the disk's cache and give numbers; ours also packs the bits, checks every cell and
+All read the file from the disk's cache and give numbers; ours also packs the bits, checks every cell and
 keeps memory bounded. Each figure is the best of several runs that take turns.
 """
 
@@ -21,7 +21,9 @@ from wrongbit.capture.formats import open_samples
 from wrongbit.machine.model import Point
 
 ROWS = 10**6
-TURNS = 5
+QUICK_ROWS = 10**5
+TURNS = 9
+SLOW_TURNS = 2
 WIDTHS = {"A": 16, "D": 8}
 
 
@@ -72,19 +74,38 @@ def ours(path: Path) -> int:
     return sum(len(chunk) for chunk in open_samples(path, point, WIDTHS).chunks())
 
 
+def with_polars(path: Path) -> int:
+    return pl.read_csv(path).height
+
+
+def with_pandas(path: Path) -> int:
+    import pandas
+
+    return len(pandas.read_csv(path))
+
+
 def rows(count: int = ROWS) -> list[tuple[str, float, float, float]]:
-    """What, our seconds, polars' seconds, and their ratio."""
+    """What, our seconds, the reference's seconds, and their ratio."""
     table = []
+    readers = {"ours": ours, "polars": with_polars, "pandas": with_pandas}
     with tempfile.TemporaryDirectory() as folder:
         for what, path in files(Path(folder), count):
-            best = [float("inf"), float("inf")]
-            for _ in range(TURNS):
-                for number, read in enumerate((ours, lambda file: pl.read_csv(file).height)):
+            best = dict.fromkeys(readers, float("inf"))
+            for turn in range(TURNS):
+                for name, read in readers.items():
+                    if name == "pandas" and turn >= SLOW_TURNS:
+                        continue
                     begun = perf_counter()
                     assert read(path) == count
-                    best[number] = min(best[number], perf_counter() - begun)
-            table.append((f"CSV import / polars.read_csv: {count:,} rows, {what}", *best, best[0] / best[1]))
+                    best[name] = min(best[name], perf_counter() - begun)
+            for name in ("polars", "pandas"):
+                label = f"CSV import, {count:,} rows, {what} / {name}"
+                table.append((label, best["ours"], best[name], best["ours"] / best[name]))
     return table
+
+
+def quick_rows() -> list[tuple[str, float, float, float]]:
+    return rows(QUICK_ROWS)
 
 
 if __name__ == "__main__":

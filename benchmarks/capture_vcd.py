@@ -19,6 +19,7 @@ from wrongbit.machine.model import Point
 
 POINT = Point(name="bus", mode="timing")
 BYTES = int(os.environ.get("VCD_BENCH_MB", "50")) * 1_000_000
+QUICK_BYTES = 5_000_000
 SLOW_SHARE = 10
 """vcdvcd gets a file this many times shorter, and its time is multiplied."""
 
@@ -105,7 +106,7 @@ def _best(work: Callable[[Path], int], path: Path, times: int) -> float:
     return min(seconds)
 
 
-def rows() -> list[tuple[str, float, float, float]]:
+def rows(size: int = BYTES) -> list[tuple[str, float, float, float]]:
     """(what, our seconds, the reference's seconds, ours as a share of the reference's)."""
     table = []
     with tempfile.TemporaryDirectory(dir="/tmp") as folder:
@@ -115,8 +116,8 @@ def rows() -> list[tuple[str, float, float, float]]:
             ("34 single channels", channel_dump),
         ):
             path, short = Path(folder) / "long.vcd", Path(folder) / "short.vcd"
-            path.write_text("".join(dump(BYTES)))
-            short.write_text("".join(dump(BYTES // SLOW_SHARE)))
+            path.write_text("".join(dump(size)))
+            short.write_text("".join(dump(size // SLOW_SHARE)))
             mine = _best(_ours, path, 3)
             for name, seconds in (
                 ("pywellen", _best(_pywellen, path, 3)),
@@ -124,6 +125,10 @@ def rows() -> list[tuple[str, float, float, float]]:
             ):
                 table.append((f"VCD import, {what}, against {name}", mine, seconds, mine / seconds))
     return table
+
+
+def quick_rows() -> list[tuple[str, float, float, float]]:
+    return rows(QUICK_BYTES)
 
 
 def main() -> None:

@@ -1,9 +1,9 @@
 """The whole main job, capture to diagnosis, against the script that a user would write for it in pandas.
 
-The script is written as such scripts are: `read_csv`, a loop over the rows, the clock's edge found by hand, the
-bits put together by hand, the contents of the ROMs and what was written to RAM in a dict. It stops where a
-user's script stops: wrong words counted by bit and by address. Ours goes on and weighs every fault. Both must
-find the same first wrong word, and the same number of wrong reads of the ROMs.
+The script is written as such scripts are: `read_csv`, a loop over the rows, the clock's edge found by hand,
+the bits put together by hand, the contents of the ROMs and what was written to RAM in a dict. It stops where
+a user's script stops: wrong words counted by bit and by address. Ours goes on and weighs every fault. Both
+must find the same first wrong word, and the same number of wrong reads of the ROMs.
 """
 
 from __future__ import annotations

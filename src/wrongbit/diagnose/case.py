@@ -137,7 +137,7 @@ def machine_file_of(folder: Path) -> Path:
             folder, "machine", f"{named!r} is given; a file name is expected.", 'Write machine = "…".'
         )
     found = folder / named
-    if not found.is_file():
+    if not _is_file(found):
         raise InputError(
             f"The case has no machine file {named!r}.",
             f'Put it there, or name it in {CASE_FILE} as machine = "…".',
@@ -291,7 +291,7 @@ def _only(folder: Path, table: Table, at: str, known: Sequence[str]) -> None:
 def _file(folder: Path, table: Table, at: str) -> Path:
     name = _text(folder, table, at, "file")
     found = folder / name
-    if not found.is_file():
+    if not _is_file(found):
         there = [each.name for each in folder.iterdir() if each.is_file()]
         raise _error(
             folder,
@@ -300,6 +300,14 @@ def _file(folder: Path, table: Table, at: str) -> Path:
             _near(name, there) + "File names are taken relative to the case folder.",
         )
     return found
+
+
+def _is_file(path: Path) -> bool:
+    """Whether there is such a file; a name that the system cannot have, as it is too long, is none."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False
 
 
 def _one_of(folder: Path, at: str, key: str, value: str, known: Sequence[str], what: str) -> str:

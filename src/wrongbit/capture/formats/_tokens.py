@@ -78,13 +78,13 @@ class Cells:
         if not length or len(data) % length:
             return
         body = self.bytes[PADDING : PADDING + len(data)]
-        rows = body.reshape(-1, length)
-        ends = np.flatnonzero((rows[0] == self.separator) | (rows[0] == _NEWLINE)).tolist()
+        separates, ends_row = body == self.separator, body == _NEWLINE
+        ends = [*np.flatnonzero(separates[:length]).tolist(), length - 1]
         if (
             len(ends) == self.count
-            and all((rows[:, end] == rows[0, end]).all() for end in ends)
-            and np.count_nonzero(body == self.separator) == len(rows) * (self.count - 1)
-            and np.count_nonzero(body == _NEWLINE) == len(rows)
+            and (separates[length:] == separates[:-length]).all()  # every row like the one above it
+            and ends_row[length - 1 :: length].all()
+            and np.count_nonzero(ends_row) == len(data) // length
         ):
             self._step, self._even = length, ends
 
