@@ -19,11 +19,12 @@ from report.read_back import html_texts, pdf_text, squeezed
 from wrongbit.casework.casework import Casework
 from wrongbit.demo.case import DemoCase
 from wrongbit.errors import CaseError
-from wrongbit.job import Comparison, Diagnosis
+from wrongbit.job import Comparison, Diagnosis, Job
 from wrongbit.report.build import build_report, check_originals
-from wrongbit.report.content import Column, Figure, Paragraph, Report, Section, Table
+from wrongbit.report.content import Column, Figure, Listed, Paragraph, Report, Section, Table
 from wrongbit.report.html import render_html
 from wrongbit.report.pdf import render_pdf
+from wrongbit.report.sections.captures import not_known
 from wrongbit.report.theme import LIGHT
 
 
@@ -93,6 +94,17 @@ def test_what_has_not_been_done_is_said(report: Report):
     assert "No chip was read, rebuilt or replaced." in told
     assert "Not proved: no fresh capture and no fresh reading" in told
     assert "The repair has not been proved" in report.summary[-1].text
+
+
+def test_what_was_not_known_is_gathered(report: Report, job: Job, comparison: Comparison):
+    found = section(report, "Open questions")
+    told = "\n".join(item for block in found.blocks if isinstance(block, Listed) for item in block.items)
+    assert "no word of U13 or U14 was read" in told  # nothing ran in the second bank
+    unjudged = replace(comparison.summary.unjudged, nobody=25)
+    dim = replace(comparison, summary=replace(comparison.summary, not_known=25, unjudged=unjudged))
+    assert not_known("u1.csv", job, dim)[0] == (
+        f"u1.csv: 25 of {dim.summary.reading} reads could not be judged (25: no memory answers there)."
+    )
 
 
 def test_what_was_withdrawn_stays_in_the_journal_but_is_no_evidence(report: Report):

@@ -23,8 +23,9 @@ from wrongbit.job import Explanation, Progress
 from wrongbit.machine.model import Machine
 from wrongbit.replace.fit import Choice, Fitting
 from wrongbit.report.content import Paragraph, Report, Section
-from wrongbit.report.sections.captures import best, capture_section, conclusion
+from wrongbit.report.sections.captures import best, capture_section, conclusion, not_known
 from wrongbit.report.sections.chips import (
+    from_memory,
     readings_section,
     readings_told,
     rebuilt_section,
@@ -72,6 +73,26 @@ class ChipChoices:
 NO_CHOICES = ChipChoices()
 
 
+@dataclass(frozen=True)
+class Gathered:
+    """A section with what it adds to others.
+
+    Args:
+        section: The section.
+        told: What it comes to, for the summary.
+        unknown: What was not known, for the open questions.
+    """
+
+    section: Section
+    told: str = ""
+    unknown: tuple[str, ...] = ()
+
+
+def _nothing(title: str, text: str) -> Gathered:
+    """A section of which nothing could be made, or nothing was done."""
+    return Gathered(Section(title, (absent(text),)))
+
+
 def check_originals(case: Case, progress: Progress | None = None) -> None:
     """Hash every original again: a report vouches for them.
 
@@ -113,6 +134,7 @@ def build_report(
     captures = [*_capture_sections(work, progress)]
     weighing, proposals = _weighing(work, progress)
     chips = [*_chip_sections(work, machine, weighing, choices or {}, progress)]
+    gathered = (*captures, *chips)
     proof = _proof(work, progress)
     # Looked at last: computing adds findings to the journal.
     overview = work.overview(progress)
@@ -122,12 +144,12 @@ def build_report(
         cautions_section(_cautions(machine)),
         ladder_section(work.ladder(), machine),
         evidence_section(work.case.entries()),
-        *(section for _, section in captures),
+        *(each.section for each in captures),
         suspects_section(weighing),
         next_section(machine, proposals, weighed=isinstance(weighing, Weighing)),
-        *(section for _, section in chips),
+        *(each.section for each in chips),
         proof_section(proof),
-        questions_section(overview.questions),
+        questions_section((*overview.questions, *(text for each in gathered for text in each.unknown))),
         journal_section(everything),
         files_section(everything, _beside(work, machine)),
     )
@@ -135,7 +157,7 @@ def build_report(
         title=machine.machine.name,
         subtitle="Report on the search for its fault, and on its repair",
         facts=_facts(work, everything, at),
-        summary=tuple(_summary(work, weighing, [told for told, _ in (*captures, *chips) if told], proof)),
+        summary=tuple(_summary(work, weighing, [each.told for each in gathered if each.told], proof)),
         sections=sections,
         made_at=at,
         version=__version__,
@@ -189,19 +211,19 @@ def _summary(
 # -- captures ----------------------------------------------------------------------------------------------
 
 
-def _capture_sections(work: Casework, progress: Progress | None) -> Iterator[tuple[str, Section]]:
-    """(what it comes to, section) for every capture."""
+def _capture_sections(work: Casework, progress: Progress | None) -> Iterator[Gathered]:
+    """A section for every capture."""
     for entry, detail in work.captures():
         title = f"Capture {detail.file.name} at {detail.point} (entry {entry.number})"
         try:
             yield _capture(work, entry, detail, title, progress)
         except WrongbitError as error:
-            yield "", Section(title, (absent(f"Nothing could be made of it: {error}"),))
+            yield _nothing(title, f"Nothing could be made of it: {error}")
 
 
 def _capture(
     work: Casework, entry: Entry, detail: CaptureAdded, title: str, progress: Progress | None
-) -> tuple[str, Section]:
+) -> Gathered:
     job = work.job(detail.point)
     diagnosis = work.diagnosis(entry, progress)
     explanation: Explanation | str
@@ -217,7 +239,8 @@ def _capture(
     told = ""
     if findings.observations and findings.fault_seen:
         told = f"{detail.file.name} at {detail.point}: {best(findings)} {conclusion(job, diagnosis)}"
-    return told, capture_section(title, job, diagnosis, explanation, window)
+    section = capture_section(title, job, diagnosis, explanation, window)
+    return Gathered(section, told, not_known(detail.file.name, job, diagnosis.comparison))
 
 
 def _window(work: Casework, entry: Entry, cycles: Cycles, row: int) -> Capture | None:
@@ -242,38 +265,41 @@ def _chip_sections(
     weighing: Weighing | str | None,
     choices: Mapping[str, ChipChoices],
     progress: Progress | None,
-) -> Iterator[tuple[str, Section]]:
-    """(what it comes to, section): readings and rebuilt contents of what was read, and replacements.
+) -> Iterator[Gathered]:
+    """Readings and rebuilt contents of what was read, and replacements.
 
     A replacement is planned for what was found bad, for a ROM under suspicion, and for what was asked for.
     """
     read = list(dict.fromkeys(detail.chip for _, detail in work.readings()))
     if not read:
-        yield "", Section("Chips out of circuit", (absent("No chip was read, rebuilt or replaced."),))
+        yield _nothing("Chips out of circuit", "No chip was read, rebuilt or replaced.")
     bad: list[str] = []
     for name in read:
         try:
             found = work.examination(name)
             bad += [name] if found.fault_seen else []
-            yield readings_told(found), readings_section(found)
+            yield Gathered(readings_section(found), readings_told(found))
         except WrongbitError as error:
-            yield "", Section(f"Readings of {name}", (absent(f"Nothing could be made of them: {error}"),))
+            yield _nothing(f"Readings of {name}", f"Nothing could be made of them: {error}")
             continue
         try:
             told = work.rebuilding(name, checksums=choices.get(name, NO_CHOICES).checksums, progress=progress)
             chip = next(each for each in machine.chip if each.name == name)
-            yield rebuilt_told(chip, told.rebuilt), rebuilt_section(chip, told.rebuilt, told.undone)
+            says = rebuilt_told(chip, told.rebuilt)
+            unknown = () if told.rebuilt.complete else (says,)
+            yield Gathered(rebuilt_section(chip, told.rebuilt, told.undone), says, unknown)
         except WrongbitError as error:
-            yield "", Section(f"Rebuilt contents of {name}", (absent(f"Not rebuilt: {error}"),))
+            yield _nothing(f"Rebuilt contents of {name}", f"Not rebuilt: {error}")
     suspected: tuple[str, ...] = ()
     if isinstance(weighing, Weighing) and weighing.labels and weighing.fault_seen:
         suspected = weighing.top()
     roms = {chip.name for chip in machine.chip if chip.kind == "rom"}
     for name in dict.fromkeys((*bad, *(part for part in suspected if part in roms), *choices)):
         try:
-            yield "", replacement_section(name, _fitting(work, name, choices.get(name, NO_CHOICES)))
+            found_plans = _fitting(work, name, choices.get(name, NO_CHOICES))
+            yield Gathered(replacement_section(name, found_plans), unknown=from_memory(name, found_plans))
         except WrongbitError as error:
-            yield "", replacement_section(name, str(error))
+            yield Gathered(replacement_section(name, str(error)))
 
 
 def _fitting(work: Casework, chip: str, chosen: ChipChoices) -> Fitting:

@@ -111,6 +111,21 @@ def unjudged_chips(job: Job, comparison: Comparison) -> tuple[str, ...]:
     )
 
 
+def not_known(file: str, job: Job, comparison: Comparison) -> tuple[str, ...]:
+    """What a capture leaves open, in sentences."""
+    told = []
+    summary = comparison.summary
+    if summary.not_known:
+        reasons = "; ".join(f"{count}: {reason}" for count, reason in summary.unjudged.reasons())
+        told.append(
+            f"{file}: {summary.not_known} of {summary.reading} reads could not be judged ({reasons})."
+        )
+    unjudged = unjudged_chips(job, comparison)
+    if unjudged:
+        told.append(f"{file}: no word of {listed(unjudged, 'or')} was read that could be judged.")
+    return tuple(told)
+
+
 def _nothing_wrong(comparison: Comparison) -> Paragraph:
     if comparison.summary.agrees:
         return Paragraph(

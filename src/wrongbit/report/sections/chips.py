@@ -332,6 +332,13 @@ def replacement_section(chip: str, fitting: Fitting | str) -> Section:
     return Section(title, tuple(_plan(fitting.plans[0], fitting)))
 
 
+def from_memory(chip: str, fitting: Fitting) -> tuple[str, ...]:
+    """That a plan rests on figures that nobody has checked, in a sentence."""
+    if not fitting.plans or fitting.plans[0].status != "from memory":
+        return ()
+    return (f"The replacement for {chip} rests on figures from memory: check the data sheets.",)
+
+
 def _plan(plan: Plan, fitting: Fitting) -> Iterator[Block]:
     how = "goes into the socket as it is" if plan.drop_in else "goes onto an adapter"
     logic = sorted({
