@@ -41,6 +41,7 @@ from wrongbit.casework.inputs import (
     Added,
     CaseLike,
     Snapshot,
+    is_programmed,
     is_proof,
     loaded_reading,
     measurements_of,
@@ -596,7 +597,11 @@ class Casework:
 
     def _references(self, kind: str, chip: str) -> list[ReferenceAdded]:
         found = [each for _, each in self.case.of_kind(ReferenceAdded)]
-        return [each for each in found if each.kind == kind and each.chip in (chip, "")]
+        return [
+            each
+            for each in found
+            if each.kind == kind and each.chip in (chip, "") and not is_programmed(each.note)
+        ]
 
     def _examine(self, name: str, *, proof: bool, noise: float) -> Examination:
         machine, folder = self.machine, self.case.machine_file.parent
@@ -703,6 +708,7 @@ class Casework:
             as_read = ReadingAdded(name, each.file, each.format)
             image = loaded_reading(machine, self.original(each.file), as_read)
             others.append(from_contents(image.contents, "reference", f"reference {each.file.name}"))
+        others += self._left_of_it(work)
         others += self._bus_sources(work, progress)
         readings = [loaded_reading(machine, self.original(each.file), each)
                     for _, each in self.readings(name, proof=False)]  # fmt: skip
@@ -712,6 +718,13 @@ class Casework:
                 "Add a reading of it, a twin, a listing, or a capture in which it was read.",
             )
         return work.rebuilt(readings, others, checksums, undo)
+
+    def _left_of_it(self, work: ChipSources) -> list[Source]:
+        """The machine file's own image where it is not whole, as a torn printout: else nothing is to rebuild."""
+        image, folder = work.chip.image, self.case.machine_file.parent
+        if image is None or Path(image.file).is_absolute() or not (folder / image.file).is_file():
+            return []
+        return [each for each in work.references() if not (each.odds != 0).all()]
 
     def _bus_sources(self, work: ChipSources, progress: Progress | None) -> list[Source]:
         """The captures at the processor's own pins, as one source."""

@@ -36,6 +36,10 @@ PROOF = "proof"
 """A note that begins so marks what was captured or read to prove a repair."""
 
 
+PROGRAMMED = "programmed"
+"""A note that begins so marks an image that was made for a replacement: no witness of what the chip held."""
+
+
 class CaseLike(Protocol):
     """What is asked of a case: `wrongbit.case.folder.Case`, or one that cannot be kept."""
 
@@ -118,8 +122,17 @@ def is_proof(note: str) -> bool:
     >>> is_proof("Proof: after the repair"), is_proof("proofread")
     (True, False)
     """
+    return _first_word(note) == PROOF
+
+
+def is_programmed(note: str) -> bool:
+    """Whether a note marks the image that a replacement was programmed with."""
+    return _first_word(note) == PROGRAMMED
+
+
+def _first_word(note: str) -> str:
     words = note.replace(":", " ").casefold().split()
-    return bool(words) and words[0].rstrip(".,;") == PROOF
+    return words[0].rstrip(".,;") if words else ""
 
 
 @dataclass(frozen=True)
@@ -141,7 +154,11 @@ def with_references(machine: Machine, folder: Path, added: Sequence[Added]) -> M
     An added image counts where the machine file names none for the chip, or one that is not there; of several
     the last. An added listing counts beside those that the machine file names. A twin is no reference.
     """
-    images = {each.reference.chip: each for each in added if each.reference.kind == "image"}
+    images = {
+        each.reference.chip: each
+        for each in added
+        if each.reference.kind == "image" and not is_programmed(each.reference.note)
+    }
     chips = []
     for chip in machine.chip:
         given = images.get(chip.name)

@@ -25,7 +25,7 @@ from wrongbit.case.entries import (
     ReferenceAdded,
     ValueAdded,
 )
-from wrongbit.casework.inputs import compared, is_proof, loaded_reading
+from wrongbit.casework.inputs import compared, is_programmed, is_proof, loaded_reading
 from wrongbit.casework.keys import key_of
 from wrongbit.casework.proof import Proof, ProofLine, ProofVerdict, Uncovered
 from wrongbit.casework.words import counted, listed
@@ -453,7 +453,7 @@ def _image_lines(work: Casework, chip: str, after: Sequence[_Read]) -> list[Proo
     images = [each for each in references if each.kind == "image" and each.chip == chip]
     if not images:
         return []
-    image = images[-1]
+    image = next((each for each in reversed(images) if is_programmed(each.note)), images[-1])
     as_read = ReadingAdded(chip, image.file, image.format)
     written = loaded_reading(work.machine, work.original(image.file), as_read).contents
     differ = 0

@@ -23,9 +23,9 @@ from wrongbit.casework.casework import Casework
 from wrongbit.cli.demo_case import NOTE, keep_values, sound_values, tell_set_aside
 from wrongbit.cli.main import EXIT_FINE, EXIT_INPUT, main
 from wrongbit.cli.show import ACCENT, QUIET, out, plain_table, print_json
-from wrongbit.demo.case import CASE_FILE
+from wrongbit.demo.case import CASE_FILE, set_aside, write_files
 from wrongbit.demo.machine import WornChip
-from wrongbit.demo.readings import CELSIUS, ChipCase, differing_bits, write_chip_case
+from wrongbit.demo.readings import CELSIUS, ChipCase, differing_bits, passes_of_new, write_chip_case
 
 WIDTH = 74
 """Columns that a shown command takes before it goes on in the next line."""
@@ -81,7 +81,22 @@ def chip_stage(
             code = main(list(step.arguments))
         if code not in step.goes_on:
             return _stopped(case, step, code)
-    return _close(case)
+    return _close(case, _programmed(case))
+
+
+def _programmed(case: ChipCase) -> tuple[Path, ...]:
+    """Read the new chip, which holds what was rebuilt and programmed, and keep the image in the case."""
+    image = case.folder / _rebuilt(case)
+    if case.worn is None or not image.exists():
+        return case.later
+    passes = passes_of_new(case.chip.name, image.read_bytes())
+    tell_set_aside(set_aside(case.folder, passes))
+    write_files(case.folder, passes)
+    with Case.open(case.folder) as kept:
+        known = {each.file.sha256 for _, each in kept.of_kind(ReferenceAdded)}
+        if file_hash(image) not in known:
+            kept.add_reference(image, "image", case.chip.name, note="programmed")
+    return tuple(case.folder / name for name in passes)
 
 
 def _files_only(case: ChipCase, steps: Sequence[Step], *, as_json: bool) -> int:
@@ -119,6 +134,8 @@ def _told_to_programs(case: ChipCase, steps: Sequence[Step]) -> int:
             break
     wrong = {str(path.relative_to(case.folder)): differing_bits(case, path) for path in _proofs(case)}
     done = len(told) == len(steps) and code in steps[-1].goes_on
+    if done:
+        _programmed(case)
     print_json(
         {
             "folder": case.folder,
@@ -303,7 +320,7 @@ def _stopped(case: ChipCase, step: Step, code: int) -> int:
     return 1
 
 
-def _close(case: ChipCase) -> int:
+def _close(case: ChipCase, later: Sequence[Path]) -> int:
     out.print()
     out.print(Text("What had been done to the chip, which the commands were not told:", "bold"))
     out.print(f"  {case.bench.sentence}", soft_wrap=True)
@@ -315,7 +332,7 @@ def _close(case: ChipCase) -> int:
     for line in _further(case):
         out.print(f"  {line}", soft_wrap=True, markup=False)
     out.print("Follow the repair in the browser, or end it here:")
-    for line in _case_commands(case):
+    for line in _case_commands(case, later):
         out.print(f"  {line}", soft_wrap=True, markup=False)
     out.print("  wrongbit demo --list", Text("  other machines and other faults", QUIET))
     return _verdict(case, done=True, code=EXIT_FINE, wrong=wrong)
@@ -344,8 +361,8 @@ def _check(case: ChipCase) -> int:
     return total
 
 
-def _case_commands(case: ChipCase) -> list[str]:
-    fresh = " ".join(f"--reading {path.name}" for path in case.later)
+def _case_commands(case: ChipCase, later: Sequence[Path]) -> list[str]:
+    fresh = " ".join(f"--reading {path.name}" for path in later)
     return [
         "wrongbit serve .",
         "wrongbit report .",

@@ -14,7 +14,7 @@ from pathlib import Path
 import bincopy
 import numpy as np
 
-from wrongbit.demo.case import CASE_FILE, REPAIRED, case_row, case_text, set_aside, write_files
+from wrongbit.demo.case import CASE_FILE, PASSES, REPAIRED, case_row, case_text, set_aside, write_files
 from wrongbit.demo.cells import programmed
 from wrongbit.demo.machine import DemoMachine, WornChip
 from wrongbit.demo.machines import machine_named
@@ -57,7 +57,8 @@ class ChipCase:
         twin: A reading of the same chip of another machine; None where nothing has to be rebuilt.
         printout: What is left of the printed contents, or None.
         worn: How the contents can be proven, or None.
-        later: Passes of the new chip, which can be read once it is programmed.
+        later: Passes of another chip, which can be read once the faulty one is replaced; a worn one's must be
+            programmed first.
         set_aside: Files of the person's own that stood in the way, where they are now.
     """
 
@@ -129,7 +130,9 @@ def write_chip_case(
         contents |= {printout: _printout(bench.chip, seed), twin: _file(_twin(bench, seed), "bin")}
     images = [file for file in contents if file not in (f"{machine.name}.toml", printout, twin)]
     contents |= readings | {"readings.toml": _conditions(bench, list(readings), twin)}
-    later = {f"{REPAIRED}{name}-{number}.bin": _file(bench.chip.contents, "bin") for number in range(1, 4)}
+    later: dict[str, bytes] = {}
+    if not bench.worn:  # what a worn chip held is in none of the files
+        later = passes_of_new(bench.chip.name, _file(bench.chip.contents, "bin"))
     contents |= later
     rows = [case_row("reading", chip=bench.chip.name, file=each) for each in readings]
     contents[CASE_FILE] = case_text(rows, f"{machine.name}.toml", contents)
@@ -150,6 +153,11 @@ def write_chip_case(
         later=tuple(folder / each for each in later),
         set_aside=aside,
     )
+
+
+def passes_of_new(chip: str, data: bytes) -> dict[str, bytes]:
+    """Passes of a chip that holds what it was programmed with: file name = bytes."""
+    return {f"{REPAIRED}{chip.lower()}-{number}.bin": data for number in range(1, PASSES + 1)}
 
 
 def differing_bits(case: ChipCase, path: Path) -> int:
