@@ -55,6 +55,7 @@ SEARCH = (
     Picture("cycles", "/cycles"),
     Picture("board", "/board"),
     Picture("measure", "/measure"),
+    Picture("machine", "/machine"),
 )
 """Two captures were taken."""
 

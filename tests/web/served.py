@@ -47,7 +47,7 @@ class Served:
 
 def start(folder: Path, *options: str) -> Served:
     """Serve a case in a process of its own, as a person would, and wait for the address."""
-    command = [*WRONGBIT, "serve", str(folder), "--no-browser", *options]
+    command = [*WRONGBIT, "serve", folder.name, "--no-browser", *options]
     environment = {key: value for key, value in os.environ.items() if not key.startswith("PYTEST_")}
     log = folder.with_name(f"{folder.name}.log")
     with log.open("w") as errors:

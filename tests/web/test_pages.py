@@ -128,6 +128,23 @@ def test_an_outcome_pressed_is_a_measurement(page: Any, served: Served) -> None:
         case.withdraw(entry.number, "test")
 
 
+def test_a_measurement_of_a_line_that_is_none_is_refused(page: Any, served: Served) -> None:
+    ready(page, "/measure", served)
+    with Case.open(served.folder) as case:
+        before = case.of_kind(MeasurementAdded)
+    area = page.get_by_role("region", name="Enter another measurement")
+    choice(area, "What was done").select_option(label="continuity")
+    area.get_by_role("option", name="open", exact=True).wait_for(state="attached")
+    choice(area, "At").select_option(label="J0")
+    field(area, "Line").fill("X9")
+    area.get_by_role("button", name="Enter").click()
+    told = page.locator(".wb-told-bad")
+    told.wait_for()
+    assert "X9" in told.inner_text()
+    with Case.open(served.folder) as case:
+        assert case.of_kind(MeasurementAdded) == before
+
+
 def test_script_in_a_note_and_in_a_file_name_is_text(page: Any, served: Served, tmp_path: Path) -> None:
     file = tmp_path / "hostile.csv"
     file.write_bytes(b"nothing\n")

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from wrongbit.bringup.advice import cautions as cautions_of
 from wrongbit.bringup.advice import next_step, probe_notes
-from wrongbit.bringup.ladder import Ladder, Rung, rungs_of
-from wrongbit.bringup.measured import read_measured
+from wrongbit.bringup.ladder import Ladder, Rung
 from wrongbit.case.entries import ValueAdded
+from wrongbit.casework.accept import check_value
 from wrongbit.errors import UsageError
 from wrongbit.web.elements import (
     Field,
@@ -72,7 +72,7 @@ def _entry(bench: Workbench, rung: Rung) -> None:
         if not field.value.strip():
             raise UsageError(f"No value of {rung.title} is given.", f"Write it such as {example}.")
         text = f"{rung.title} = {field.value.strip()}"
-        read_measured([text], [], rungs_of(bench.casework.machine))
+        check_value(bench.casework.machine, text)
         await bench.run("Entering the value", lambda progress: bench.case.add(ValueAdded(text)))
         tell(f"Entered: {text}.")
         bench.changed()

@@ -5,8 +5,10 @@ from __future__ import annotations
 from functools import partial
 
 from wrongbit.case.entries import MeasurementAdded
+from wrongbit.casework.accept import check_measurement
 from wrongbit.casework.overview import OutcomeLine, Overview, ProposalLine
 from wrongbit.diagnose.hand import OUTCOMES
+from wrongbit.job import Progress
 from wrongbit.report.figures import percent
 from wrongbit.web.elements import (
     Cell,
@@ -94,10 +96,20 @@ async def _record_outcome(bench: Workbench, proposal: ProposalLine, outcome: str
 
 
 async def record(bench: Workbench, measurement: MeasurementAdded) -> None:
-    """Enter a measurement into the journal."""
-    await bench.run("Entering the measurement", lambda progress: bench.case.add(measurement))
-    where = f" {measurement.line}" if measurement.line else ""
-    tell(f"Entered: {measurement.kind} {measurement.part}{where}: {measurement.outcome}.")
+    """Enter a measurement into the journal.
+
+    Raises:
+        WrongbitError: It names something that is not there, or the journal cannot be written.
+    """
+
+    def work(progress: Progress) -> MeasurementAdded:
+        checked = check_measurement(bench.casework.machine, measurement)
+        bench.case.add(checked)
+        return checked
+
+    made = await bench.run("Entering the measurement", work)
+    where = f" {made.line}" if made.line else ""
+    tell(f"Entered: {made.kind} {made.part}{where}: {made.outcome}.")
     bench.changed()
 
 
@@ -113,29 +125,31 @@ def measurement_form(bench: Workbench, part: str = "") -> None:
         bench: The workbench.
         part: The one chosen at first.
     """
-    place = tag("div", classes="wb-row")
-    chosen: dict[str, str] = {"kind": "swapped"}
+    with tag("div", classes="wb-row"):
+        kind = Choice("What was done", list(OUTCOMES), on_change=lambda chosen: fit())
+        where_slot = tag("div")
+        line = Field("Line", hint="D5 or A12; empty for all", width=6)
+        outcome_slot = tag("div")
+        note = Field("Note", width=24)
+        button("Enter", lambda: record(bench, filled(kind, fields[0], fields[1], line, note)), main=True)
+    fields: list[Choice] = []
 
-    def fields() -> None:
-        place.clear()
-        kind = chosen["kind"]
-        with place:
-            Choice("What was done", list(OUTCOMES), kind, on_change=changed)
-            where = Choice("At", bench.places(kind), part)
-            line = Field("Line", hint="D5 or A12; empty for all", width=6)
-            outcome = Choice("Outcome", OUTCOMES[kind])
-            note = Field("Note", width=24)
-            button("Enter", lambda: record(bench, filled(kind, where, line, outcome, note)), main=True)
+    def fit() -> None:
+        """The places and outcomes that there are for what was done; line and note stay as they are."""
+        before = fields[0].value if fields else part
+        where_slot.clear()
+        outcome_slot.clear()
+        with where_slot:
+            where = Choice("At", bench.places(kind.value), before)
+        with outcome_slot:
+            outcome = Choice("Outcome", OUTCOMES[kind.value])
+        fields[:] = [where, outcome]
 
-    def changed(kind: str) -> None:
-        chosen["kind"] = kind
-        fields()
-
-    fields()
+    fit()
 
 
-def filled(kind: str, where: Choice, line: Field, outcome: Choice, note: Field) -> MeasurementAdded:
+def filled(kind: Choice, where: Choice, outcome: Choice, line: Field, note: Field) -> MeasurementAdded:
     """What the fields say."""
     given = line.value.strip().upper()
     carries = {"D": "data", "A": "address"}.get(given[:1], "")
-    return MeasurementAdded(kind, where.value, given, carries, outcome.value, note.value.strip())
+    return MeasurementAdded(kind.value, where.value, given, carries, outcome.value, note.value.strip())
