@@ -8,15 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
 
-from wrongbit.align.leads import LeadFinding, lead_findings
+from wrongbit.align.leads import LeadFinding
 from wrongbit.bus.cycles import KIND_CODE, Cycles
 from wrongbit.bus.nothing import explain_nothing
 from wrongbit.bus.rebuild import Rebuilder
-from wrongbit.bus.recipes import bus_widths, recipe_names
+from wrongbit.bus.recipes import bus_widths, recipe_names, resolve_recipe
 from wrongbit.bus.rows import cycles_from_rows
 from wrongbit.capture.formats import open_samples, read_cycle_rows
 from wrongbit.capture.source import SampleSource
@@ -25,12 +26,13 @@ from wrongbit.compare.judge import judge
 from wrongbit.compare.memory_map import MemoryMap
 from wrongbit.compare.summary import Summary, summarise
 from wrongbit.compare.verdicts import DIFFERS, Verdicts
-from wrongbit.errors import CaptureError, UsageError
+from wrongbit.diagnose.setup import Acted, Mistake, contenders, weigh_together
+from wrongbit.errors import CaptureError, UsageError, WrongbitError
 from wrongbit.faults.evidence import Evidence, gather_evidence
-from wrongbit.faults.fault import BUS
 from wrongbit.faults.findings import Findings
 from wrongbit.faults.noise import DEFAULT_RATE
 from wrongbit.faults.posterior import weigh
+from wrongbit.faults.rows import Rows
 from wrongbit.instructions.consequence import Consequence, Place, consequence
 from wrongbit.instructions.execution import Execution
 from wrongbit.instructions.flow import FlowEvidence, flow_evidence, is_instruction_word
@@ -245,10 +247,6 @@ def compare_cycles(job: Job, cycles: Cycles, notes: Sequence[str]) -> Comparison
     return Comparison(cycles, verdicts, summary, (*job.memory_map.notes, *notes))
 
 
-CLIPS_MARGIN = 3.0
-"""Nats by which a mistake at the clips may explain less than the best fault and still be told. A choice."""
-
-
 @dataclass(frozen=True)
 class Diagnosis:
     """A comparison with the faults that may be behind it.
@@ -257,17 +255,26 @@ class Diagnosis:
         comparison: The cycles and their verdicts.
         evidence: The unique observations that were weighed.
         findings: Faults by posterior odds, ties as ties.
-        clips: Mistakes at the probe's clips that would show the same words with a sound machine.
+        clips: Mistakes at the probe's clips that cannot be told from the best explanation: with them a sound
+            machine would show the same words.
+        mistakes: Mistakes at the clips or in the machine file, likeliest first; their odds and those of the
+            findings sum to 1.
     """
 
     comparison: Comparison
     evidence: Evidence
     findings: Findings
     clips: tuple[LeadFinding, ...] = ()
+    mistakes: tuple[Mistake, ...] = ()
+
+    @property
+    def check_first(self) -> tuple[Mistake, ...]:
+        """Mistakes that cannot be told from the best explanation: they are checked in a minute."""
+        return contenders(self.findings, self.mistakes)
 
 
 def diagnose(job: Job, comparison: Comparison, *, noise: float = DEFAULT_NOISE) -> Diagnosis:
-    """Weigh all faults in the light of a comparison.
+    """Weigh all faults, and mistakes at the clips and in the machine file, in the light of a comparison.
 
     Args:
         job: The machine and the probe point.
@@ -276,18 +283,31 @@ def diagnose(job: Job, comparison: Comparison, *, noise: float = DEFAULT_NOISE) 
     """
     evidence = gather_evidence(comparison.cycles, comparison.verdicts)
     findings = weigh(evidence, job.memory_map, noise=noise)
-    return Diagnosis(comparison, evidence, findings, _clips(job, comparison, findings))
+    findings, mistakes = weigh_together(
+        findings,
+        Rows.of(evidence, job.memory_map),
+        comparison.cycles,
+        shared_bus=resolve_recipe(job.processor).held == "address",
+        acted=_acted(job, comparison) if findings.fault_seen else None,
+    )
+    clips = tuple(each.lead for each in contenders(findings, mistakes) if each.lead is not None)
+    return Diagnosis(comparison, evidence, findings, clips, mistakes)
 
 
-def _clips(job: Job, comparison: Comparison, findings: Findings) -> tuple[LeadFinding, ...]:
-    """Mistakes at the clips that explain the words about as well as the best fault.
+ACTED_ON = 24
+"""Wrong instruction words that are looked at to tell clips from machine, the earliest first."""
 
-    Only a fault on lines that all chips share can be one: a lead does not know which chip answers.
-    """
-    if BUS not in {part for finding in findings.ties for part in finding.parts}:
-        return ()
-    leads = lead_findings(comparison.cycles, job.memory_map, noise=findings.noise)
-    return tuple(lead for lead in leads if abs(lead.log_likelihood) <= findings.best.cost + CLIPS_MARGIN)
+
+def _acted(job: Job, comparison: Comparison) -> Acted | None:
+    """On which words the processor acted, where its instructions are known."""
+    try:
+        execution = open_execution(job, comparison)
+    except WrongbitError:
+        return None
+    wrong = np.flatnonzero(comparison.verdicts.verdict == DIFFERS).tolist()
+    words = islice((row for row in wrong if is_instruction_word(execution, row)), ACTED_ON)
+    verdicts = [flow_evidence(execution, row).acted for row in words]
+    return Acted(verdicts.count("wrong word"), verdicts.count("right word"))
 
 
 WORDS_EXPLAINED = 2000

@@ -9,6 +9,7 @@ from rich.text import Text
 
 from wrongbit.cli.compared import comparison_as_json, show_comparison
 from wrongbit.cli.show import ACCENT, QUIET, hex_word, out, show_notes
+from wrongbit.diagnose.setup import Mistake
 from wrongbit.faults.findings import Finding, Findings
 from wrongbit.job import Diagnosis, Job
 from wrongbit.units import format_bits
@@ -17,6 +18,8 @@ SHOWN = 6
 """Further explanations that are listed after the best group."""
 TIES_SHOWN = 8
 """Explanations of the best group that are listed; JSON has them all."""
+MISTAKES_SHOWN, NOTICEABLE = 3, 0.001
+"""Mistakes at clips and machine file that are listed though they are no contenders, and their least odds."""
 FEW = 8
 """With so many judged words of which none agrees, the set-up is doubted before the machine. A choice."""
 SET_UP = (
@@ -53,22 +56,26 @@ def _show_findings(job: Job, diagnosis: Diagnosis) -> None:
     if not findings.fault_seen:
         out.print(Text(findings.remark(), "bold"), soft_wrap=True)
         return
+    first = diagnosis.check_first
+    if first:
+        _check_first(first)
     out.print(Text("What explains it", "bold"))
     out.print()
+    for mistake in first[:SHOWN]:
+        _mistake(mistake, "?")
     _explanations(findings)
+    for mistake in diagnosis.mistakes[len(first) :][:MISTAKES_SHOWN]:
+        if mistake.probability >= NOTICEABLE:
+            _mistake(mistake, " ")
     out.print()
     out.print(f"  {findings.remark()}", soft_wrap=True)
     for separation in findings.separations[:SHOWN]:
         other = findings.findings[separation.other]
         out.print(f"  To tell it from “{other.say()}”: {separation.say()}", soft_wrap=True)
     out.print()
-    if set_up_doubtful(diagnosis):
+    if set_up_doubtful(diagnosis) and not first:
         out.print(Text.assemble(("→ ", ACCENT), (SET_UP, "bold")), soft_wrap=True)
-    for lead in diagnosis.clips:
-        out.print(f"  A sound machine would show the same words if: {lead.say()}", soft_wrap=True)
-    if diagnosis.clips:
-        out.print(Text.assemble(("→ ", ACCENT), (diagnosis.clips[0].advice(), "bold")), soft_wrap=True)
-    out.print(Text.assemble(("→ ", ACCENT), (conclusion(job, findings), "bold")), soft_wrap=True)
+    out.print(Text.assemble(("→ ", ACCENT), (conclusion(job, diagnosis), "bold")), soft_wrap=True)
     out.print(
         Text(
             f"  {findings.observations} unique observations, {findings.wrong_observations} of them wrong; "
@@ -77,6 +84,25 @@ def _show_findings(job: Job, diagnosis: Diagnosis) -> None:
         ),
         soft_wrap=True,
     )
+
+
+def _check_first(first: Sequence[Mistake]) -> None:
+    """What may be wrong outside the machine, which is found in a minute."""
+    for mistake in first[:SHOWN]:
+        out.print(f"A sound machine would show the same words if: {mistake.say()}", soft_wrap=True)
+    for advice in dict.fromkeys(mistake.advice() for mistake in first):
+        out.print(Text.assemble(("→ ", ACCENT), (advice, "bold")), soft_wrap=True)
+    out.print()
+
+
+def _mistake(mistake: Mistake, mark: str) -> None:
+    """A mistake among the explanations."""
+    style = ACCENT if mark.strip() else ""
+    out.print(
+        Text.assemble((f"  {mark} {_percent(mistake.probability):>8}  ", style), mistake.say()),
+        soft_wrap=True,
+    )
+    out.print(Text(f"              in the {mistake.where}, not in the machine", QUIET), soft_wrap=True)
 
 
 def _explanations(findings: Findings) -> None:
@@ -121,8 +147,19 @@ def _percent(probability: float) -> str:
     return f"{probability:.1%}" if probability >= 0.001 else "< 0.1 %"
 
 
-def conclusion(job: Job, findings: Findings) -> str:
-    """Part and lane in one line."""
+def conclusion(job: Job, diagnosis: Diagnosis) -> str:
+    """Part and lane in one line, or that the set-up is likelier."""
+    machine = _where_to_look(job, diagnosis.findings)
+    first = diagnosis.check_first
+    if not first:
+        return machine
+    places = " and the ".join(dict.fromkeys(mistake.where for mistake in first))
+    if first[0].probability > diagnosis.findings.best.probability:
+        return f"Check the {places}: that is likelier than any fault of the machine."
+    return f"Check the {places} first. {machine}"
+
+
+def _where_to_look(job: Job, findings: Findings) -> str:
     parts = list(dict.fromkeys(part for finding in findings.ties for part in finding.parts))
     chips = {chip.name: chip for chip in job.memory_map.chips}
     told = []
@@ -160,7 +197,18 @@ def diagnosis_as_json(job: Job, diagnosis: Diagnosis) -> dict[str, Any]:
         "remark": findings.remark(),
         "set_up_doubtful": set_up_doubtful(diagnosis),
         "clips": [{"says": lead.say(), "advice": lead.advice()} for lead in diagnosis.clips],
-        "conclusion": conclusion(job, findings) if findings.fault_seen else findings.remark(),
+        "mistakes": [
+            {
+                "family": mistake.family,
+                "where": mistake.where,
+                "says": mistake.say(),
+                "advice": mistake.advice(),
+                "probability": mistake.probability,
+                "check_first": mistake in diagnosis.check_first,
+            }
+            for mistake in diagnosis.mistakes
+        ],
+        "conclusion": conclusion(job, diagnosis) if findings.fault_seen else findings.remark(),
         "noise": findings.noise,
         "observations": findings.observations,
         "wrong_observations": findings.wrong_observations,
