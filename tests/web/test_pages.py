@@ -85,7 +85,7 @@ def test_a_value_that_is_none_is_refused_with_what_to_do(page: Any, served: Serv
         assert len(case.of_kind(ValueAdded)) == before
 
 
-def test_the_stand_in(page: Any, served: Served) -> None:
+def test_the_stand_in(page: Any, served: Served, tmp_path: Path) -> None:
     """555 as astable: f = 1.44 / ((RA + 2 RB) C), of its data sheets; the table's own values are put in."""
     ready(page, "/ladder", served)
     choice(page, "Signal").select_option(label="other times")
@@ -101,6 +101,18 @@ def test_the_stand_in(page: Any, served: Served) -> None:
         page.get_by_role("button", name="Download the parts list").click()
     assert parts.value.suggested_filename == "parts.csv"
     assert Path(parts.value.path()).read_text().startswith("part,value,note")
+    # The wanted signal, written as a capture of it would be, holds; one twice as slow does not.
+    with page.expect_download() as train:
+        page.get_by_role("button", name="Download the wanted signal").click()
+    rows = Path(train.value.path()).read_text().splitlines()
+    slow = [f"{2 * float(row.split(',')[0]):.3f},{row.split(',')[1]}" for row in rows[1:]]
+    for name, content in (("good.csv", rows), ("slow.csv", [rows[0], *slow])):
+        (tmp_path / name).write_text("\n".join(content) + "\n")
+    page.locator("input[type=file]").set_input_files(tmp_path / "good.csv")
+    page.get_by_text("The stand-in holds").wait_for()
+    page.locator("input[type=file]").set_input_files(tmp_path / "slow.csv")
+    page.get_by_text("The stand-in does not do: slow.csv").wait_for()
+    assert "OUT period" in page.locator(".wb-outside").first.inner_text()
 
 
 def test_a_part_chosen_on_the_board_map(page: Any, served: Served) -> None:

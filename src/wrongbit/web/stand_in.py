@@ -4,22 +4,27 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
+from pathlib import Path
 from typing import Any, cast
 
-from nicegui import ui
+from nicegui import background_tasks, ui
 
 from wrongbit.bringup.circuit import wiring_lines
+from wrongbit.bringup.ladder import Rung
 from wrongbit.bringup.schematic import schematic_svg
 from wrongbit.bringup.series import Series, engineering
-from wrongbit.bringup.standin import CAUTIONS, StandIn, Timer, plan, train_changes
+from wrongbit.bringup.standin import CAUTIONS, StandIn, Timer, check_capture, plan, train_changes
 from wrongbit.bringup.timer555 import Band, Tolerances, Wanted
 from wrongbit.bringup.timer555 import Choice as Circuit555
+from wrongbit.capture.capture import Capture
+from wrongbit.capture.formats import open_samples
 from wrongbit.errors import UsageError
 from wrongbit.job import Progress
 from wrongbit.machine.limits import Limits, parse_limits
-from wrongbit.machine.model import StartInput
+from wrongbit.machine.model import Point, StartInput
+from wrongbit.machine.names import parse_signal
 from wrongbit.machine.start_up import InputFamily
 from wrongbit.report.figures import recoloured
 from wrongbit.report.theme import LIGHT
@@ -27,6 +32,7 @@ from wrongbit.units import HERTZ, format_time, parse_quantity
 from wrongbit.web.elements import (
     Choice,
     Field,
+    attempt,
     button,
     cautions,
     figure,
@@ -36,7 +42,12 @@ from wrongbit.web.elements import (
     quiet,
     table,
     tag,
+    tell,
 )
+from wrongbit.web.file_drop import FileDrop
+from wrongbit.web.incoming import drop, waiting_place
+from wrongbit.web.page_style import add_page_style
+from wrongbit.web.rungs import draw_rungs
 from wrongbit.web.workbench import Workbench
 
 OWN = "other times"
@@ -72,6 +83,14 @@ class _Form:
             self.level.value = entry.active
             self.family.value = entry.family
 
+    def wanted(self) -> Wanted:
+        """The signal that the fields ask for.
+
+        Raises:
+            WrongbitError: A time cannot be used.
+        """
+        return own_times(self.level.value, self.width.value.strip(), self.period.value.strip())
+
     def asked(self) -> StandIn:
         """What the fields say, computed.
 
@@ -81,7 +100,7 @@ class _Form:
         known = self.name.value in self.inputs
         return plan(
             self.name.value if known else "the missing signal",
-            own_times(self.level.value, self.width.value.strip(), self.period.value.strip()),
+            self.wanted(),
             family=cast(InputFamily, self.family.value),
             tolerances=Tolerances(
                 resistor=_percent(self.resistor.value), capacitor=_percent(self.capacitor.value)
@@ -93,6 +112,7 @@ class _Form:
 
 def draw_stand_in(bench: Workbench) -> None:
     """The form, and the result below it."""
+    add_page_style()
     guarded(lambda: _draw(bench))
 
 
@@ -112,6 +132,7 @@ def _draw(bench: Workbench) -> None:
 
         button("Compute", compute, main=True)
     result = tag("div", aria_live="polite")
+    _check(bench, form)
 
 
 def _has_width(entry: StartInput) -> bool:
@@ -261,6 +282,72 @@ def _counts(found: StandIn) -> None:
         caption="Timer settings",
         right=(0, 1, 2, 3),
     )
+
+
+# -- a capture of it ---------------------------------------------------------------------------------------
+
+
+def _check(bench: Workbench, form: _Form) -> None:
+    """A place for a capture of the stand-in, and what it shows of the signal in the fields above."""
+    with tag("div", classes="wb-controls"):
+        heading("Check a capture of it", 3)
+        signal = Field("Its signal in the capture", hint="the column's name; empty: the only one", width=18)
+        FileDrop(
+            lambda name: waiting_place(bench.case.derived, name),
+            lambda path, name: background_tasks.create(measure(path, name)),
+            lambda text: tell(text, bad=True),
+        )
+        quiet("The capture is measured and let go; bring it in to keep it.")
+    shown = tag("div", aria_live="polite")
+
+    async def measure(path: Path, name: str) -> None:
+        def work(progress: Progress) -> tuple[Rung, ...]:
+            return check_file(path, name, form.wanted(), signal.value.strip(), progress)
+
+        async def show() -> None:
+            rungs = await bench.run("Measuring the capture", work)
+            shown.clear()
+            with shown:
+                _checked(name, rungs)
+
+        try:
+            with shown:
+                await attempt(show)
+        finally:
+            drop(path)
+
+
+def check_file(path: Path, name: str, wanted: Wanted, signal: str, progress: Progress) -> tuple[Rung, ...]:
+    """What a capture shows of a signal.
+
+    Raises:
+        UsageError: The capture has no such signal, or several and none is named.
+        CaptureError: It cannot be read, or has no time.
+    """
+    base = parse_signal(signal).base if signal else ""
+    source = open_samples(path, Point(name="stand-in", mode="timing"), {base: 1} if base else {})
+    signals = source.layout.signals
+    known = ", ".join(signals)
+    if base and base not in signals:
+        raise UsageError(f"{name} has no signal {base!r}; it has {known}.", "Name the stand-in's.")
+    if not base and len(signals) != 1:
+        raise UsageError(f"{name} has several signals: {known}.", "Name the stand-in's in the field.")
+
+    def chunks() -> Iterator[Capture]:
+        for chunk in source.chunks():
+            yield chunk
+            progress(source.bytes_done(), source.byte_count)
+
+    return check_capture(base or known, wanted, chunks, signals[base or known], name)
+
+
+def _checked(name: str, rungs: Sequence[Rung]) -> None:
+    failed = any(rung.verdict == "outside" for rung in rungs)
+    measured = all(rung.verdict == "within" for rung in rungs)
+    said = "✓ The stand-in holds" if measured else "The stand-in holds as far as it could be measured"
+    verdict = "▲ The stand-in does not do" if failed else said
+    paragraph(f"{verdict}: {name}.", classes="wb-bad-text" if failed else "wb-good-text")
+    draw_rungs(rungs)
 
 
 def parts_csv(found: StandIn) -> str:
