@@ -38,8 +38,8 @@ WHATS: dict[What, str] = {
 }
 """What a file can be."""
 
-LOOK = 1 << 20
-"""Bytes at the beginning that are looked at."""
+LOOK, GLANCE = 1 << 18, 1 << 15
+"""Bytes at the beginning that are shown, and those by which all probe points are tried."""
 
 SHOWN_CYCLES = 8
 
@@ -209,7 +209,7 @@ def _capture_guess(machine: Machine, path: Path, name: str, job_of: Callable[[st
     """The probe point whose name the file has, else the one at which most words are right."""
     best: tuple[tuple[bool, float, float], str] | None = None
     for point in machine.point:
-        preview = look(job_of(point.name), path, point)
+        preview = look(job_of(point.name), path, point, GLANCE)
         if preview.problem is None and preview.cycles:
             named = _is_named(name.casefold(), point.name.casefold())
             score = (named, preview.agreement, preview.carried)
@@ -253,18 +253,19 @@ class Preview:
         return self.comparison.summary.agrees / judged if judged else 0.0
 
 
-def look(job: Job, path: Path, point: Point) -> Preview:
+def look(job: Job, path: Path, point: Point, size: int = LOOK) -> Preview:
     """Read the beginning of a capture; in constant memory, however long it is.
 
     Args:
         job: The machine, seen from the probe point.
         path: Where the file waits.
         point: The probe point, perhaps with other columns than the machine file has.
+        size: Bytes to look at.
     """
     widths = bus_widths(job.processor)
     beginning = None
     try:
-        short = _shortened(path)
+        short = _shortened(path, size)
         with suppress(WrongbitError):
             beginning = read_beginning(short, point, widths)
         cycles, notes, carried = _first_cycles(job, short, point, widths)
@@ -295,14 +296,16 @@ def _first_cycles(
     return Cycles.join([*found, rebuilder.finish()]), source.notes, carried
 
 
-def _shortened(path: Path) -> Path:
+def _shortened(path: Path, size: int) -> Path:
     """A file, or where it is long its whole first lines beside it."""
-    if path.stat().st_size <= 2 * LOOK:
+    if path.stat().st_size <= 2 * size:
         return path
+    short = path.with_name(f"beginning-{size}{path.suffix}")
+    if short.exists():
+        return short
     with path.open("rb") as file:
-        head = file.read(LOOK)
+        head = file.read(size)
     if head.startswith(b"PAR1"):
         return path
-    short = path.with_name(f"beginning{path.suffix}")
     short.write_bytes(head[: head.rfind(b"\n") + 1] or head)
     return short

@@ -113,8 +113,10 @@ class _File:
         self.what = found.what
         with self.area:
             quiet(f"{_size(self.path)}. {found.why}")
-            with tag("div", classes="wb-row"):
-                Choice("It is", WHATS, found.what, on_change=self.be)
+            with tag("div", classes="wb-row wb-controls"):
+                Choice(
+                    "It is", {str(each): text for each, text in WHATS.items()}, found.what, on_change=self.be
+                )
             self.form = tag("div")
         self.be(found.what)
 
@@ -330,7 +332,7 @@ class _File:
         )
         if judged and found.agreement < 0.5:
             paragraph(
-                "Most words differ. That is seldom the machine: look at the columns and the probe point first.",
+                "Most words differ. That is seldom the machine: look at columns and probe point first.",
                 classes="wb-bad-text",
             )
 
