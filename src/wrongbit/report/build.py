@@ -23,7 +23,7 @@ from wrongbit.job import Explanation, Progress
 from wrongbit.machine.model import Machine
 from wrongbit.replace.fit import Choice, Fitting
 from wrongbit.report.content import Paragraph, Report, Section
-from wrongbit.report.sections.captures import best, capture_section, conclusion, not_known
+from wrongbit.report.sections.captures import capture_section, not_known
 from wrongbit.report.sections.chips import (
     from_memory,
     readings_section,
@@ -40,6 +40,7 @@ from wrongbit.report.sections.closing import (
     proof_section,
     questions_section,
 )
+from wrongbit.report.sections.faults import best, conclusion
 from wrongbit.report.sections.machine import cautions_section, ladder_section, machine_section
 from wrongbit.report.sections.suspects import next_section, suspects_section
 from wrongbit.report.sections.words import absent
@@ -238,7 +239,7 @@ def _capture(
         window = _window(work, entry, diagnosis.comparison.cycles, row)
     told = ""
     if findings.observations and findings.fault_seen:
-        told = f"{detail.file.name} at {detail.point}: {best(findings)} {conclusion(job, diagnosis)}"
+        told = f"{detail.file.name} at {detail.point}: {best(diagnosis)} {conclusion(job, diagnosis)}"
     section = capture_section(title, job, diagnosis, explanation, window)
     return Gathered(section, told, not_known(detail.file.name, job, diagnosis.comparison))
 

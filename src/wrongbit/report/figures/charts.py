@@ -12,6 +12,7 @@ from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
 from wrongbit.compare.summary import Summary
+from wrongbit.diagnose.setup import Mistake
 from wrongbit.diagnose.suspects import Weighing
 from wrongbit.faults.findings import Findings
 from wrongbit.reading.weighed import Weighed
@@ -60,15 +61,27 @@ def suspect_odds(weighing: Weighing, most: int = 8) -> tuple[Odds, ...]:
     )
 
 
-def finding_odds(findings: Findings, most: int = 8) -> tuple[Odds, ...]:
-    """Explanations of one capture: the best and what cannot be told from it first."""
-    ties = list(findings.groups[0]) if findings.groups else []
-    order = ties + [index for index in range(len(findings.findings)) if index not in set(ties)]
-    chosen = [findings.findings[index] for index in order[:most]]
-    return tuple(
-        Odds(each.say() if each.faults else "No fault: noise only.", each.probability, place < len(ties))
-        for place, each in enumerate(chosen)
-    )
+def finding_odds(
+    findings: Findings, mistakes: Sequence[Mistake] = (), contenders: int = 0, most: int = 8
+) -> tuple[Odds, ...]:
+    """Explanations of one capture: the best and what cannot be told from it first.
+
+    Args:
+        findings: Faults of the machine.
+        mistakes: Mistakes in the set-up that compete with them.
+        contenders: How many of these, from the first, cannot be told from the best fault.
+        most: Bars at most.
+    """
+    ties = set(findings.groups[0]) if findings.groups else set()
+    odds = [
+        Odds(each.say() if each.faults else "No fault: noise only.", each.probability, number in ties)
+        for number, each in enumerate(findings.findings)
+    ]
+    odds += [
+        Odds(f"Set-up: {each.say()}", each.probability, number < contenders)
+        for number, each in enumerate(mistakes)
+    ]
+    return tuple(sorted(odds, key=lambda each: (not each.tied, -each.share))[:most])
 
 
 def pattern_odds(weighed: Weighed, most: int = 8) -> tuple[Odds, ...]:

@@ -8,9 +8,8 @@ from functools import partial
 import numpy as np
 
 from wrongbit.capture.capture import Capture
-from wrongbit.casework.words import answering, bank_text, counted, listed, share_text, word_sentence
+from wrongbit.casework.words import answering, bank_text, listed, word_sentence
 from wrongbit.compare.verdicts import AGREES, DIFFERS
-from wrongbit.faults.findings import Findings
 from wrongbit.instructions.flow import FlowEvidence
 from wrongbit.instructions.instruction import Instruction
 from wrongbit.job import Comparison, Diagnosis, Explanation, Job
@@ -22,20 +21,16 @@ from wrongbit.report.figures import (
     capture_strip,
     condense,
     cycle_mark,
-    finding_odds,
     level_drawing,
     line_counts,
-    odds_bars,
     strip_word,
 )
-from wrongbit.report.sections.words import absent, known_word, lane_text, moment
+from wrongbit.report.sections.faults import fault_blocks
+from wrongbit.report.sections.words import absent, known_word, moment
 from wrongbit.units import format_word
 
 CONTEXT = 3
 """Cycles shown before and after the first wrong one."""
-
-SHOWN = 8
-"""Explanations that are listed."""
 
 ACTED = {
     "wrong word": "The processor acted on the wrong word: it received what the probe saw.",
@@ -69,7 +64,7 @@ def capture_section(
         blocks += _first_wrong(job, comparison, row, window)
         blocks += _counts(comparison)
         blocks += _flow(job, explanation)
-        blocks += _faults(job, diagnosis)
+        blocks += fault_blocks(job, diagnosis)
     blocks += (Paragraph(f"Note: {note}", "note") for note in comparison.notes)
     return Section(title, tuple(blocks))
 
@@ -293,73 +288,3 @@ def _tally(explanation: Explanation, evidence: FlowEvidence) -> Iterator[Block]:
         f"Of {len(every)} wrong words of instructions it acted on the wrong one in {counts['wrong word']}, "
         f"on the right one in {counts['right word']}; {untold} do not tell."
     )
-
-
-# -- what may be behind it ---------------------------------------------------------------------------------
-
-
-def _faults(job: Job, diagnosis: Diagnosis) -> Iterator[Block]:
-    findings = diagnosis.findings
-    if not findings.observations:
-        return
-    yield Heading("What explains it")
-    if not findings.fault_seen:
-        yield Paragraph(findings.remark(), "conclusion")
-        return
-    yield Paragraph(conclusion(job, diagnosis), "conclusion")
-    ties = list(findings.groups[0])
-    order = ties + [number for number in range(len(findings.findings)) if number not in set(ties)]
-    rows = []
-    for place, number in enumerate(order[:SHOWN]):
-        each = findings.findings[number]
-        mark = ("best, tied" if len(ties) > 1 else "best") if place < len(ties) else ""
-        says = each.say() if each.faults else "No fault: noise only."
-        of = f"{each.explained} of {findings.wrong_bits}"
-        rows.append((mark, share_text(each.probability), says, of, str(each.unexplained)))
-    columns = (
-        Column(""), Column("odds", "number"), Column("fault", share=1),
-        Column("explains", "number"), Column("left over", "number"),
-    )  # fmt: skip
-    more = len(order) - len(rows)
-    caption = "Faults by posterior odds, with the wrong bits that each explains and those it leaves over." + (
-        f" {more} more are likely less or as little." if more else ""
-    )
-    yield Table(columns, tuple(rows), caption, frozenset(range(min(len(ties), len(rows)))))
-    yield Figure(
-        partial(odds_bars, finding_odds(findings), title="Odds of the faults"),
-        "Odds of the faults; ▲ marks the best and what cannot be told from it.",
-    )
-    yield Paragraph(findings.remark())
-    for separation in findings.separations[:3]:
-        other = findings.findings[separation.other]
-        yield Paragraph(f"To tell the best from “{other.say()}”: {separation.say()}")
-    for lead in diagnosis.clips:
-        yield Paragraph(f"A sound machine would show the same words if: {lead.say()} {lead.advice()}")
-    yield Paragraph(
-        f"{findings.observations} unique observations, {findings.wrong_observations} of them wrong; "
-        f"{findings.considered} faults and pairs weighed; noise rate {findings.noise:g} a bit.",
-        "note",
-    )
-
-
-def best(findings: Findings) -> str:
-    """The likeliest fault with its odds, or that several are tied."""
-    told = f"{findings.best.say().rstrip('.')} ({share_text(findings.best.probability)})"
-    others = len(findings.ties) - 1
-    return (
-        f"{told}, or {counted(others, 'other fault')} that cannot be told from it." if others else f"{told}."
-    )
-
-
-def conclusion(job: Job, diagnosis: Diagnosis) -> str:
-    """Part and lane in one line."""
-    findings = diagnosis.findings
-    lanes = {chip.name: chip.lane for chip in job.memory_map.chips}
-    parts = dict.fromkeys(part for finding in findings.ties for part in finding.parts)
-    told = [
-        f"chip {part} ({lane_text(lanes[part])})" if part in lanes else "the lines that all chips share"
-        for part in parts
-    ]
-    if len(told) == 1:
-        return f"Look at {told[0]}."
-    return f"Look at {listed(told, 'or')}: what was captured does not decide between them."

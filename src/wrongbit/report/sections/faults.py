@@ -1,0 +1,139 @@
+"""What may be behind a capture's wrong words: faults of the machine, and mistakes in the set-up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from functools import partial
+
+from wrongbit.casework.words import counted, listed, share_text
+from wrongbit.diagnose.setup import Mistake
+from wrongbit.faults.findings import Findings
+from wrongbit.job import Diagnosis, Job
+from wrongbit.report.content import Block, Column, Figure, Heading, Paragraph, Table
+from wrongbit.report.figures import finding_odds, odds_bars
+from wrongbit.report.sections.words import lane_text
+
+SHOWN = 8
+"""Explanations that are listed."""
+
+NOTICEABLE = 0.001
+"""Least odds of a mistake that is listed though it is no contender."""
+
+FEW = 8
+"""With so many judged words of which none agrees, the set-up is doubted before the machine. A choice."""
+
+SET_UP = (
+    "Check the set-up first: order and polarity of the data lines, lanes, images and their bases, the probe "
+    "point's columns and radix, the clips. A mistake there looks like this too."
+)
+
+
+def fault_blocks(job: Job, diagnosis: Diagnosis) -> Iterator[Block]:
+    """Faults by odds beside mistakes of the set-up, and what to look at."""
+    findings = diagnosis.findings
+    if not findings.observations:
+        return
+    yield Heading("What explains it")
+    if not findings.fault_seen:
+        yield Paragraph(findings.remark(), "conclusion")
+        return
+    first = diagnosis.check_first
+    yield Paragraph(conclusion(job, diagnosis), "conclusion")
+    for mistake in first[:SHOWN]:
+        yield Paragraph(f"A sound machine would show the same words if: {mistake.say()}")
+    yield from (Paragraph(text) for text in dict.fromkeys(mistake.advice() for mistake in first))
+    if not first and _doubtful(diagnosis):
+        yield Paragraph(SET_UP)
+    yield _table(findings, _listed(diagnosis))
+    yield Figure(
+        partial(
+            odds_bars, finding_odds(findings, _listed(diagnosis), len(first)), title="Odds of the faults"
+        ),
+        "Odds of faults and of mistakes in the set-up; ▲ marks the best and what cannot be told from it.",
+    )
+    yield Paragraph(findings.remark())
+    for separation in findings.separations[:3]:
+        other = findings.findings[separation.other]
+        yield Paragraph(f"To tell the best from “{other.say()}”: {separation.say()}")
+    yield Paragraph(
+        f"{findings.observations} unique observations, {findings.wrong_observations} of them wrong; "
+        f"{findings.considered} faults and pairs weighed; noise rate {findings.noise:g} a bit.",
+        "note",
+    )
+
+
+def _listed(diagnosis: Diagnosis) -> tuple[Mistake, ...]:
+    """Mistakes that are shown: contenders first, then what is likely enough to be named."""
+    first = diagnosis.check_first
+    rest = diagnosis.mistakes[len(first) :]
+    return (*first[:SHOWN], *(each for each in rest[:3] if each.probability >= NOTICEABLE))
+
+
+def _doubtful(diagnosis: Diagnosis) -> bool:
+    """Whether nothing explains the words, or none agrees."""
+    summary = diagnosis.comparison.summary
+    return not diagnosis.findings.fits or (summary.agrees == 0 and summary.differs >= FEW)
+
+
+def _table(findings: Findings, mistakes: Sequence[Mistake]) -> Table:
+    ties = list(findings.groups[0])
+    order = ties + [number for number in range(len(findings.findings)) if number not in set(ties)]
+    rows = []
+    for place, number in enumerate(order[:SHOWN]):
+        each = findings.findings[number]
+        mark = ("best, tied" if len(ties) > 1 else "best") if place < len(ties) else ""
+        says = each.say() if each.faults else "No fault: noise only."
+        of = f"{each.explained} of {findings.wrong_bits}"
+        rows.append((mark, share_text(each.probability), says, of, str(each.unexplained)))
+    marked = frozenset(range(min(len(ties), len(rows))))
+    for mistake in mistakes:
+        says = f"{mistake.say()} (in the {mistake.where}, not in the machine)"
+        rows.append(("set-up", share_text(mistake.probability), says, "–", "–"))
+    columns = (
+        Column(""), Column("odds", "number"), Column("fault or mistake", share=1),
+        Column("explains", "number"), Column("left over", "number"),
+    )  # fmt: skip
+    more = len(order) - min(len(order), SHOWN)
+    caption = "Faults by posterior odds, with the wrong bits that each explains and those it leaves over."
+    if mistakes:
+        caption += " Mistakes at the clips or in the machine file compete with them."
+    if more:
+        caption += f" {more} more faults are as likely as the last or less."
+    return Table(columns, tuple(rows), caption, marked)
+
+
+def best(diagnosis: Diagnosis) -> str:
+    """The likeliest fault with its odds and how many are tied with it, or a mistake that is likelier."""
+    findings = diagnosis.findings
+    first = diagnosis.check_first
+    if first and first[0].probability > findings.best.probability:
+        return f"{first[0].say().rstrip('.')} ({share_text(first[0].probability)})."
+    told = f"{findings.best.say().rstrip('.')} ({share_text(findings.best.probability)})"
+    others = len(findings.ties) - 1
+    if others:
+        return f"{told}, or {counted(others, 'other fault')} that cannot be told from it."
+    return f"{told}."
+
+
+def conclusion(job: Job, diagnosis: Diagnosis) -> str:
+    """Part and lane in one line, or that the set-up is likelier."""
+    machine = _where_to_look(job, diagnosis.findings)
+    first = diagnosis.check_first
+    if not first:
+        return machine
+    places = " and the ".join(dict.fromkeys(mistake.where for mistake in first))
+    if first[0].probability > diagnosis.findings.best.probability:
+        return f"Check the {places}: that is likelier than any fault of the machine."
+    return f"Check the {places} first. {machine}"
+
+
+def _where_to_look(job: Job, findings: Findings) -> str:
+    lanes = {chip.name: chip.lane for chip in job.memory_map.chips}
+    parts = dict.fromkeys(part for finding in findings.ties for part in finding.parts)
+    told = [
+        f"chip {part} ({lane_text(lanes[part])})" if part in lanes else "the lines that all chips share"
+        for part in parts
+    ]
+    if len(told) == 1:
+        return f"Look at {told[0]}."
+    return f"Look at {listed(told, 'or')}: what was captured does not decide between them."
