@@ -720,7 +720,7 @@ class Casework:
         return work.rebuilt(readings, others, checksums, undo)
 
     def _left_of_it(self, work: ChipSources) -> list[Source]:
-        """The machine file's own image where it is not whole, as a torn printout: else nothing is to rebuild."""
+        """The machine file's own image where it is not whole, as a torn printout: a whole one needs none."""
         image, folder = work.chip.image, self.case.machine_file.parent
         if image is None or Path(image.file).is_absolute() or not (folder / image.file).is_file():
             return []

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import wrongbit
 from wrongbit.bringup.advice import cautions
-from wrongbit.case.entries import CaptureAdded, Entry
+from wrongbit.case.entries import CaptureAdded, Entry, FindingRecorded
 from wrongbit.casework.keys import key_of
 from wrongbit.casework.lines import bare_capture, bare_chip
 from wrongbit.casework.overview import (
@@ -142,7 +142,9 @@ def overview_of(work: Casework, progress: Progress | None, *, compute: bool) -> 
     suspects = glance.suspects()
     proposed = tuple(proposal_from(each) for each in suspects["proposals"])
     chips = tuple(glance.chip(chip) for chip in machine.chip)
-    entries = work.case.entries(withdrawn=True)
+    entries = [
+        each for each in work.case.entries(withdrawn=True) if not isinstance(each.detail, FindingRecorded)
+    ]
     proved = glance.proved()
     return Overview(
         machine=machine.machine.name,
@@ -177,8 +179,10 @@ def _questions(
 ) -> tuple[str, ...]:
     """What is open, the most urgent first."""
     told = []
-    if any(each.verdict == "outside" for each in rungs):
-        told.append(ladder_next)
+    outside = next((each for each in rungs if each.verdict == "outside"), None)
+    if outside is not None:
+        off = outside.off or "outside its limits"
+        told.append(f"{outside.title} is {outside.measured}, {off}. {ladder_next}")
     told += [f"{each.file}: {each.problem}" for each in captures if each.problem]
     if not captures:
         told.append("Nothing was captured yet.")

@@ -262,7 +262,7 @@ class Overview:
         questions: What is open, in sentences, the most urgent first.
         proved: "proved", "not proved" or "not covered" of the last proof; empty without one, or where
             something was added or changed since.
-        entries: Number of the journal's last entry.
+        entries: Number of the journal's last entry that is no finding.
         up_to_date: Everything shown was computed from what is in the case now, by this version.
         key: Of all that went in.
         version: That computed it.

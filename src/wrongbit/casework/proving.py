@@ -429,7 +429,7 @@ def _reading_lines(
         says = "A fresh pass does not show every bit that is known."
         verdict: ProofVerdict = "not covered"
     elif len(after) < need:
-        says = f"{counted(len(after), 'pass', 'passes')} are too few: read it {need} times."
+        says = f"{counted(len(after), 'pass is', 'passes are')} too few: read it {need} times."
         verdict = "not covered"
     else:
         says = f"{counted(len(after), 'pass', 'passes')}, every bit as it should be."
