@@ -21,7 +21,15 @@ sys.path.insert(0, str(ROOT / "tests"))
 
 from playwright.sync_api import sync_playwright  # noqa: E402
 
-from web.cases import OPEN_JOINT, OTHER_VALUES, add_captures, add_values, write_hollowmere, write_quarrybank  # noqa: E402
+from web.cases import (  # noqa: E402
+    OPEN_JOINT,
+    OTHER_VALUES,
+    add_captures,
+    add_values,
+    hollowmere_bench,
+    write_hollowmere,
+    write_quarrybank,
+)
 from web.conftest import ARGUMENTS, CHROMIUM  # noqa: E402
 from web.served import Served, ready, start, stop  # noqa: E402
 
@@ -39,14 +47,20 @@ class Picture:
         name: Of the file.
         path: Of the page.
         select: What is brought to the top before it is taken; empty: the page's beginning.
+        drops: A file is dropped there first.
     """
 
     name: str
     path: str
     select: str = ""
+    drops: bool = False
 
 
-BEFORE = (Picture("new-case", "/"), Picture("ladder", "/ladder"), Picture("bring-in", "/bring_in"))
+BEFORE = (
+    Picture("new-case", "/"),
+    Picture("ladder", "/ladder"),
+    Picture("bring-in", "/bring_in", drops=True),
+)
 """The first capture is not yet taken."""
 
 SEARCH = (
@@ -96,6 +110,14 @@ def main() -> None:
         context.close()
 
 
+def capture_of(folder: Path, point: str) -> Path:
+    """A capture of the dead machine, as its analyser would write it, beside the case."""
+    path = folder.with_name(f"{point}.csv")
+    if not path.exists():
+        path.write_bytes(hollowmere_bench(folder, CYCLES).capture(point))
+    return path
+
+
 @contextmanager
 def served(folder: Path) -> Iterator[Served]:
     """A case, served for as long as this lasts."""
@@ -122,6 +144,9 @@ def take_one(tab: Any, found: Served, picture: Picture, scheme: str) -> None:
     tab.emulate_media(color_scheme=scheme)
     tab.set_viewport_size({"width": WIDTH, "height": 900})
     ready(tab, picture.path, found)
+    if picture.drops:
+        tab.locator("input[type=file]").set_input_files(capture_of(found.folder, "u1-cycles"))
+        tab.wait_for_timeout(4000)
     tab.wait_for_timeout(800)
     height = min(tab.evaluate("document.scrollingElement.scrollHeight"), TALLEST)
     tab.set_viewport_size({"width": WIDTH, "height": height})

@@ -49,15 +49,20 @@ def add_captures(
     case: Case, points: Iterable[str], *, cycles: int, repaired: bool = False, note: str = ""
 ) -> None:
     """Captures of the machine, dead or repaired, as its analyser writes them."""
-    demo = machine_named("hollowmere")
-    machine = load_machine(case.machine_file, recipe_names=recipe_names())
-    fault = None if repaired else parse_part_fault(demo.part_fault, machine, demo)
-    bench = PartBench(demo, machine, fault, 1, cycles)
+    bench = hollowmere_bench(case.folder, cycles, repaired=repaired)
     with TemporaryDirectory() as place:
         for point in points:
             path = Path(place) / f"{point}{'-after' if repaired else ''}.csv"
             path.write_bytes(bench.capture(point))
             case.add_capture(path, point, note=note)
+
+
+def hollowmere_bench(folder: Path, cycles: int, *, repaired: bool = False) -> PartBench:
+    """The machine of a case on the bench."""
+    demo = machine_named("hollowmere")
+    machine = load_machine(folder / "machine.toml", recipe_names=recipe_names())
+    fault = None if repaired else parse_part_fault(demo.part_fault, machine, demo)
+    return PartBench(demo, machine, fault, 1, cycles)
 
 
 def write_quarrybank(folder: Path) -> Case:
