@@ -24,11 +24,13 @@ class Beginning:
         uses: For each column a signal, a bus, time, sample, or for whole cycles one of
             `wrongbit.capture.formats.cycle_rows.ROLES`; empty where it is not used.
         rows: The first rows, a cell for each column.
+        own: What each would be used for by its own name alone.
     """
 
     headings: tuple[str, ...]
     uses: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    own: tuple[str, ...]
 
 
 def read_beginning(path: Path, point: Point, widths: Mapping[str, int], count: int = 6) -> Beginning | None:
@@ -59,9 +61,13 @@ def read_beginning(path: Path, point: Point, widths: Mapping[str, int], count: i
         )
     except CaptureError:
         return None
-    uses = _cycle_uses(found, point) if cycles else _sample_uses(found, point, widths, text.name)
+    plain = point.model_copy(update={"columns": {}, "ignore": ()})
+    uses, own = (
+        _cycle_uses(found, each) if cycles else _sample_uses(found, each, widths, text.name)
+        for each in (point, plain)
+    )
     rows = tuple(row[: len(found.headings)] for row in found.rows[:count])
-    return Beginning(found.headings, uses, rows)
+    return Beginning(found.headings, uses, rows, own)
 
 
 def _cycle_uses(found: Table, point: Point) -> tuple[str, ...]:

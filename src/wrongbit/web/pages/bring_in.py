@@ -10,6 +10,7 @@ from nicegui import background_tasks
 from nicegui.element import Element
 
 from wrongbit.bus.recipes import bus_widths
+from wrongbit.capture.formats.beginning import Beginning
 from wrongbit.capture.formats.cycle_rows import ROLES
 from wrongbit.case.entries import Entry, ReferenceKind
 from wrongbit.casework.accept import check_capture, check_reading, check_reference, parsed_conditions
@@ -281,30 +282,27 @@ class _File:
                 with tag("tr"):
                     for name, use in zip(beginning.headings, beginning.uses, strict=True):
                         with tag("td"):
-                            self._column(name, use, options, beginning.headings, beginning.uses)
+                            self._column(name, use, options, beginning)
             with tag("tbody"):
                 for row in beginning.rows:
                     with tag("tr"):
                         for cell in row:
                             tag("td", cell, classes="wb-mono")
 
-    def _column(
-        self, name: str, use: str, options: Sequence[str], names: Sequence[str], uses: Sequence[str]
-    ) -> None:
-        shown = {
-            "": "not used",
-            **{each: each for each in dict.fromkeys([*options, *([use] if use else [])])},
-        }
+    def _column(self, name: str, use: str, options: Sequence[str], beginning: Beginning) -> None:
+        shown = {"": "not used"} | {each: each for each in [*options, *([use] if use else [])]}
         choice = Choice(
-            f"Column {name}", shown, use, on_change=lambda value: self.correct(name, value, names, uses)
+            f"Column {name}", shown, use, on_change=lambda value: self.correct(name, value, beginning)
         )
         choice.classes("in-column")
 
-    def correct(self, name: str, value: str, names: Sequence[str], uses: Sequence[str]) -> None:
-        """A person says what a column is."""
-        told = dict(zip(names, uses, strict=True)) | {name: value}
-        self.columns = {each: use for each, use in told.items() if each and use}
-        self.ignore = [each for each, use in told.items() if each and not use]
+    def correct(self, name: str, value: str, beginning: Beginning) -> None:
+        """A person says what a column is; what its own name says needs no entry."""
+        told = dict(zip(beginning.headings, beginning.uses, strict=True)) | {name: value}
+        own = dict(zip(beginning.headings, beginning.own, strict=True))
+        changed = {each: use for each, use in told.items() if each and use != own[each]}
+        self.columns = {each: use for each, use in changed.items() if use}
+        self.ignore = [each for each, use in changed.items() if not use]
         background_tasks.create(self.preview(), name="preview")
 
     def _cycles(self, job: Job, point: Point, found: Preview) -> None:
