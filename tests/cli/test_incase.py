@@ -1,0 +1,152 @@
+"""The verbs on a case folder say what they say on its files; looking needs no right to write."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from wrongbit.case.entries import ValueAdded
+from wrongbit.case.folder import Case
+from wrongbit.casework import unkept
+from wrongbit.cli.main import main
+from wrongbit.demo.case import DemoCase, write_case
+from wrongbit.demo.readings import ChipCase, write_chip_case
+
+
+@pytest.fixture(scope="module")
+def recorder(tmp_path_factory: pytest.TempPathFactory) -> DemoCase:
+    return write_case(
+        tmp_path_factory.mktemp("recorder"), "saltmarsh", cycles=1500, points=["u1-timing"], whole=True
+    )
+
+
+@pytest.fixture
+def folder(recorder: DemoCase, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(recorder.folder, tmp_path / "case"))
+
+
+def told(capsys: pytest.CaptureFixture[str], *words: str) -> Any:
+    capsys.readouterr()
+    assert main([*words, "--json"]) in (0, 1)
+    return json.loads(capsys.readouterr().out)
+
+
+@pytest.mark.parametrize("verb", ["compare", "diagnose", "explain"])
+def test_a_folder_says_what_its_files_say(
+    verb: str, folder: Path, recorder: DemoCase, capsys: pytest.CaptureFixture[str]
+) -> None:
+    capture = recorder.captures[0]
+    expected = told(capsys, verb, str(recorder.machine_file), str(capture.path), "--point", capture.point)
+    assert told(capsys, verb, str(folder)) == expected
+    assert told(capsys, verb, str(folder), "u1-timing.csv") == expected
+    assert told(capsys, verb, str(folder), "2") == expected
+    assert told(capsys, verb, str(folder), "--point", "u1-timing") == expected
+    for wrong in (["9"], ["u1.csv"], ["--point", "u1-state"]):
+        assert main([verb, str(folder), *wrong]) == 2
+        assert "captures at: u1-timing (2: u1-timing.csv)" in " ".join(capsys.readouterr().err.split())
+    assert main([verb, str(recorder.machine_file)]) == 2
+    assert "No capture was named" in capsys.readouterr().err
+
+
+def test_the_ladder_of_a_folder(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with Case.open(folder) as case:
+        case.add(ValueAdded("VCC = 4.2 V"))
+    assert told(capsys, "ladder", str(folder))["first_outside"] == "VCC voltage"
+    # A value that is only typed counts before those that are kept, and is not kept itself.
+    assert told(capsys, "ladder", str(folder), "--measured", "VCC = 5 V")["first_outside"] is None
+    assert told(capsys, "ladder", str(folder))["first_outside"] == "VCC voltage"
+
+
+@pytest.fixture(scope="module")
+def kiln(tmp_path_factory: pytest.TempPathFactory) -> ChipCase:
+    return write_chip_case(tmp_path_factory.mktemp("kiln"))
+
+
+def test_a_chip_of_a_folder(kiln: ChipCase, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = Path(shutil.copytree(kiln.folder, tmp_path / "kiln"))
+    files = [str(path) for path in kiln.readings]
+    expected = told(capsys, "chip", str(kiln.machine_file), "U3", *files)
+    found = told(capsys, "chip", str(folder), "U3")
+    assert found["reference"] == expected["reference"] and found["stability"] == expected["stability"]
+    assert main(["chip", str(folder), "U3", files[0]]) == 2
+    assert "wrongbit add" in capsys.readouterr().err
+    assert main(["chip", str(folder), "U2"]) == 2
+    assert "Nothing was read from U2" in capsys.readouterr().err
+
+
+def test_a_chip_of_a_folder_is_rebuilt(
+    kiln: ChipCase, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert kiln.twin is not None and kiln.worn is not None
+    folder = Path(shutil.copytree(kiln.folder, tmp_path / "kiln"))
+    with Case.open(folder) as case:
+        case.add_reference(kiln.twin, "twin", "U3")
+    output = tmp_path / "u3.bin"
+    words = ["rebuild", str(folder), "U3", "--checksum", kiln.worn.checksum, "--output", str(output)]
+    assert main(words) == 0
+    assert output.read_bytes() == kiln.truth.astype("u1").tobytes()
+    page = " ".join(capsys.readouterr().out.split())
+    assert "6 readings" in page and "twin u3-twin.bin" in page and "u3-printout.lst" in page
+    assert main(["rebuild", str(folder), "U3", "--reference"]) == 2
+    assert "wrongbit add" in capsys.readouterr().err
+
+
+# -- looking only ------------------------------------------------------------------------------------------
+
+
+def listing(folder: Path) -> list[tuple[str, int]]:
+    return sorted((str(path.relative_to(folder)), path.stat().st_mtime_ns) for path in folder.rglob("*"))
+
+
+@pytest.mark.parametrize("verb", ["compare", "diagnose", "explain", "suspects", "next", "prove"])
+def test_a_folder_that_may_only_be_read_is_looked_at(
+    verb: str, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Rights do not bind the superuser, so that what finds out about them is told that it failed."""
+    expected = told(capsys, verb, str(shutil.copytree(folder, folder.parent / "kept")))
+    monkeypatch.setattr(unkept, "_writable", lambda _: False)
+    before = listing(folder)
+    found = told(capsys, verb, str(folder))
+    assert listing(folder) == before
+    if verb != "prove":  # its entries have other numbers
+        assert found == expected
+    assert main(["ladder", str(folder)]) == 0
+    assert listing(folder) == before
+
+
+def test_nothing_can_be_added_to_a_folder_that_may_only_be_read(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(unkept, "_writable", lambda _: False)
+    capture = ["--capture", str(folder / "repaired-u1-timing.csv"), "--point", "u1-timing"]
+    assert main(["prove", str(folder), *capture]) == 2
+    assert "may only be read" in capsys.readouterr().err
+
+
+def test_a_case_that_may_only_be_read_is_computed_without_being_kept(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A journal is there, but neither it nor the folder can be written."""
+    expected = told(capsys, "compare", str(folder))
+    with Case.open(folder) as case:
+        shutil.rmtree(folder / "derived")
+        count = len(case.entries(withdrawn=True))
+        database = case._journal.database
+        monkeypatch.setattr(type(database), "writing", _refuse)
+        monkeypatch.setattr(Case, "derived", _refuse)
+        from wrongbit.casework.casework import Casework
+
+        overview = Casework(case).overview()
+        assert overview.up_to_date and overview.captures[0].differs == expected["differs"]
+        assert len(case.entries(withdrawn=True)) == count
+        assert not (folder / "derived").exists()
+
+
+def _refuse(*_: object, **__: object) -> Any:
+    from wrongbit.errors import CaseError
+
+    raise CaseError("This case may only be read.", "Copy it.")

@@ -1,0 +1,160 @@
+"""``wrongbit prove`` as it is typed: the demo's own command proves its repair; what is left is told."""
+
+from __future__ import annotations
+
+import json
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+
+from wrongbit.case.entries import CaptureAdded, ReadingAdded
+from wrongbit.case.folder import Case
+from wrongbit.cli.main import main
+from wrongbit.demo.case import set_aside
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """The demo's case, and what it has printed."""
+    import contextlib
+    import io
+
+    folder = tmp_path_factory.mktemp("demo") / "saltmarsh"
+    page = io.StringIO()
+    with contextlib.redirect_stdout(page):
+        assert main(["demo", "--folder", str(folder), "--cycles", "1500"]) == 0
+    return folder, page.getvalue()
+
+
+@pytest.fixture
+def case(shown: tuple[Path, str], tmp_path: Path) -> Path:
+    """A copy of it."""
+    import shutil
+
+    return Path(shutil.copytree(shown[0], tmp_path / "case"))
+
+
+def fresh(case: Path) -> list[str]:
+    readings = [part for n in (1, 2, 3) for part in ("--reading", str(case / f"repaired-u11-{n}.bin"))]
+    capture = ["--capture", str(case / "repaired-u1-timing.csv"), "--point", "u1-timing"]
+    return [*capture, *readings, "--chip", "U11"]
+
+
+def test_the_command_that_the_demo_prints_proves_the_repair(
+    shown: tuple[Path, str], case: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, page = shown
+    (command,) = re.findall(r"^  (wrongbit prove .*)$", page, re.M)
+    assert re.search(rf"^  wrongbit serve {re.escape(str(folder))}$", page, re.M)
+    words = shlex.split(command.replace(str(folder), str(case)))
+    assert words[1:] == ["prove", str(case), *fresh(case)]
+    assert main(words[1:]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "✓ Proved." in told and "▲" not in told
+    assert told.index("caution:") < told.index("words read by U1")
+    assert "2 files" not in told
+    # What was added counts from now on, without being named again.
+    assert main(["prove", str(case), "--json"]) == 0
+    proof = json.loads(capsys.readouterr().out)
+    assert proof["verdict"] == "proved" and len(proof["readings_after"]) == 3
+    with Case.open(case) as opened:
+        assert [each.note for _, each in opened.of_kind(CaptureAdded)] == ["", "proof"]
+        assert sum(each.note == "proof" for _, each in opened.of_kind(ReadingAdded)) == 3
+
+
+def test_a_capture_named_twice_is_kept_once(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for _ in range(2):
+        assert main(["prove", str(case), *fresh(case), "--json"]) == 0
+        proof = json.loads(capsys.readouterr().out)
+        assert len(proof["captures_after"]) == 1
+    with Case.open(case) as opened:
+        assert len([each for _, each in opened.of_kind(CaptureAdded) if each.note == "proof"]) == 1
+
+
+def test_what_is_left_is_told(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["prove", str(case)]) == 1
+    told = " ".join(capsys.readouterr().out.split())
+    assert (
+        "▲ Not covered." in told and "the word at 0x0051 in bank 0" in told and "more; --json lists" in told
+    )
+    old = str(case / "u1-timing.csv")
+    assert main(["prove", str(case), "--capture", old, "--point", "u1-timing", "--json"]) == 1
+    proof = json.loads(capsys.readouterr().out)
+    assert proof["verdict"] == "not proved"
+    assert [each["verdict"] for each in proof["lines"]] == ["not proved", "not covered"]
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["--point", "u1-timing"], "--point goes with --capture"),
+        (["--chip", "U11"], "--chip goes with --reading"),
+        (["--capture", "none.csv", "--point", "u1-timing"], "none.csv"),
+        (["--capture", "x.csv", "--point", "u9"], "no probe point 'u9'"),
+        (["--capture", "x.csv"], "several probe points"),
+        (["--reading", "x.bin"], "Of which chip x.bin was read is not told"),
+        (["--reading", "x.bin", "--chip", "U99"], "no chip 'U99'"),
+        (["--reading", "a", "--reading", "b", "--reading", "c", "--chip", "U1", "--chip", "U2"], "3 files"),
+    ],
+)
+def test_mistakes(words: list[str], message: str, case: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["prove", str(case), *words]) == 2
+    assert message in " ".join(capsys.readouterr().err.split())
+    with Case.open(case) as opened:
+        assert len(opened.of_kind(CaptureAdded)) == 1
+
+
+def test_a_folder_that_is_no_case(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["prove", str(tmp_path)]) == 2
+    assert main(["prove", str(tmp_path / "none")]) == 2
+    assert capsys.readouterr().err.count("→") == 2
+
+
+# -- the demo's folder -------------------------------------------------------------------------------------
+
+
+def test_the_demo_loses_nothing_of_a_persons(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    command = ["demo", "--folder", str(case), "--cycles", "1500"]
+    (case / "saltmarsh.toml").write_text((case / "saltmarsh.toml").read_text() + "# mine\n")
+    (case / "notes.txt").write_text("mine\n")
+    rows = (
+        case / "case.toml"
+    ).read_text() + '\n[[measurement]]\nkind = "reseated"\npart = "U11"\noutcome = "same"\n'
+    (case / "case.toml").write_text(rows)
+    assert main(["prove", str(case), *fresh(case)]) == 0
+    with Case.open(case) as opened:
+        before = opened.entries(withdrawn=True)
+    assert main(command) == 0
+    assert "saltmarsh.toml had been changed" in " ".join(capsys.readouterr().err.split())
+    assert (case / "saltmarsh.toml.before").read_text().endswith("# mine\n")
+    assert (case / "case.toml.before").read_text() == rows
+    assert (case / "notes.txt").read_text() == "mine\n"
+    with Case.open(case) as opened:
+        after = opened.entries(withdrawn=True)
+        assert [each.detail for each in after[: len(before)]] == [each.detail for each in before]
+        assert not opened.verify()
+    # A further run finds only what the demo itself wrote.
+    assert main(command) == 0
+    assert not list(case.glob("*.before-*"))
+
+
+def test_another_fault_in_the_same_folder_begins_anew(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["demo", "--folder", str(case), "--cycles", "1500", "--fault", "stuck-low:U12.D6"]) == 0
+    capsys.readouterr()
+    assert not list(case.glob("*.before"))
+    assert main(["chip", str(case), "U12", "--json"]) == 1
+    capsys.readouterr()
+    with Case.open(case) as opened:
+        assert {each.chip for _, each in opened.of_kind(ReadingAdded)} == {"U12"}
+        assert len(opened.of_kind(CaptureAdded)) == 1
+        assert any(each.withdrawn_by for each in opened.entries(withdrawn=True))
+
+
+def test_files_that_stand_in_the_way_get_free_names(tmp_path: Path) -> None:
+    (tmp_path / "a.bin").write_bytes(b"mine")
+    assert set_aside(tmp_path, {"a.bin": b"mine", "b.bin": b""}) == ()
+    assert [each.name for each in set_aside(tmp_path, {"a.bin": b"new"})] == ["a.bin.before"]
+    (tmp_path / "a.bin").write_bytes(b"mine again")
+    assert [each.name for each in set_aside(tmp_path, {"a.bin": b"new"})] == ["a.bin.before-2"]
