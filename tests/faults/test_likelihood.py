@@ -10,7 +10,7 @@ from scipy.stats import binom
 
 from faults.boards import CASES, narrow
 from faults.simulator import Board, Chip, evidence, evidence_of, put
-from wrongbit.faults.likelihood import cost_of, row_costs
+from wrongbit.faults.likelihood import _condense, _Terms, cost_of, row_costs
 from wrongbit.faults.models.cells import LostCharge, ScatteredCells
 from wrongbit.faults.models.wires import AddressFault, ChipAddressFault, DataLineFault, OutputFault
 from wrongbit.faults.noise import Noise
@@ -181,3 +181,25 @@ def _with_map(rows, board):
         rows.from_rom,
         rows.weight,
     )
+
+
+def test_rows_are_put_together_alike_however_many_counts_there_are():
+    """Sixteen counts up to 63 make a key of 96 bits; put together with plain dictionaries as the reference."""
+    rng = np.random.default_rng(3)
+    rows = rng.integers(0, 64, (40, 16)).astype(np.uint8)
+    rows = rows[rng.integers(0, 40, 500)]
+    rows[0] = 63
+    weight = rng.random(500)
+    terms = [
+        _Terms(tuple(rows[:, 4 * form + kind] for kind in range(4)), float(form), None) for form in range(4)
+    ]
+    table = _condense(terms, weight)
+    expected: dict[tuple[int, ...], float] = {}
+    for row, own in zip(rows.tolist(), weight.tolist(), strict=True):
+        expected[tuple(row)] = expected.get(tuple(row), 0.0) + own
+    found = {
+        tuple(int(each) for each in table.counts[:, :, column].ravel()): table.weight[column]
+        for column in range(table.counts.shape[2])
+    }
+    assert found.keys() == expected.keys()
+    assert all(found[key] == pytest.approx(expected[key]) for key in expected)

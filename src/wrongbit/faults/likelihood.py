@@ -16,10 +16,12 @@ values, the contents of a cell that no reference gives over both levels (once a 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import product
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -315,6 +317,8 @@ def _condense(terms: Sequence[_Terms], weight: Costs) -> _Table:
         for form, kind, counts in columns
         if counts is not None and len(counts)
     ]
+    if math.prod(limit for *_, limit in used) > 1 << 62:
+        return _condense_wide(terms, used, weight)
     key = np.zeros(len(weight), np.intp)
     size = 1
     for *_, counts, limit in used:
@@ -333,6 +337,18 @@ def _condense(terms: Sequence[_Terms], weight: Costs) -> _Table:
     for form, kind, _, limit in used:
         table[form, kind] = present // step % limit
         step *= limit
+    return _Table(table, np.asarray(total, np.float64), np.array([term.lasting for term in terms]))
+
+
+def _condense_wide(
+    terms: Sequence[_Terms], used: Sequence[tuple[int, int, NDArray[Any], int]], weight: Costs
+) -> _Table:
+    """As `_condense`, where the counts of one row together are too many for one whole number."""
+    rows, key = np.unique(np.array([counts for *_, counts, _ in used]), axis=1, return_inverse=True)
+    table = np.zeros((len(terms), 4, rows.shape[1]), np.float64)
+    for (form, kind, *_), row in zip(used, rows, strict=True):
+        table[form, kind] = row
+    total = np.bincount(key.ravel(), weight, rows.shape[1])
     return _Table(table, np.asarray(total, np.float64), np.array([term.lasting for term in terms]))
 
 
