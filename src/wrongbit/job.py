@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from wrongbit.align.addresses import recover_on_bus
 from wrongbit.align.leads import LeadFinding
 from wrongbit.bus.cycles import KIND_CODE, Cycles
 from wrongbit.bus.nothing import explain_nothing
@@ -120,17 +121,28 @@ def job_of(machine: Machine, machine_file: Path, *, point: str | None = None) ->
     return Job(machine, machine_file, processor, chosen, memory_map)
 
 
-def read_capture(job: Job, capture: Path, progress: Progress | None = None) -> tuple[Cycles, tuple[str, ...]]:
+def read_capture(
+    job: Job, capture: Path, progress: Progress | None = None, *, recover: bool = True
+) -> tuple[Cycles, tuple[str, ...]]:
     """A capture's bus cycles, with what the reader wants a person to know.
 
     Args:
         job: The machine and the probe point.
         capture: CSV, VCD or typed text.
         progress: Told how far the reading is.
+        recover: Recover the addresses from the words where the machine file says that those of this probe
+            point are not to be relied on; if not, they are given as they were captured.
 
     Raises:
-        CaptureError: The file cannot be used, or holds no bus cycle.
+        CaptureError: The file cannot be used, or holds no bus cycle, or addresses cannot be recovered.
+        UsageError: The probe point is on a chip, where there are no bus cycles.
     """
+    if job.point.chip is not None:
+        raise UsageError(
+            f"The probe point {job.point.name!r} is on the outputs of {job.point.chip}: what was captured "
+            "there are words, not bus cycles.",
+            "Use 'wrongbit recover', which finds the address of each word.",
+        )
     if job.point.mode == "cycles":
         of_columns = {"address": job.processor.address_bits, "word": job.processor.word_bits}
         rows = read_cycle_rows(capture, job.point, of_columns)
@@ -148,13 +160,13 @@ def read_capture(job: Job, capture: Path, progress: Progress | None = None) -> t
         cycles = cycles_from_rows(rows, job.processor)
         if rows.bank is None:
             cycles, notes = _without_bank(job, cycles), notes + _bank_note(job, set(), ())
-        return cycles, notes
+        return _with_addresses(job, cycles, notes, str(capture)) if recover else (cycles, notes)
     source = open_samples(capture, job.point, bus_widths(job.processor))
-    return read_samples(job, source, str(capture), progress)
+    return read_samples(job, source, str(capture), progress, recover=recover)
 
 
 def read_samples(
-    job: Job, source: SampleSource, file: str, progress: Progress | None = None
+    job: Job, source: SampleSource, file: str, progress: Progress | None = None, *, recover: bool = True
 ) -> tuple[Cycles, tuple[str, ...]]:
     """The bus cycles of samples that are open already, with what a person should know.
 
@@ -163,9 +175,10 @@ def read_samples(
         source: The samples.
         file: What errors call them.
         progress: Told how far the reading is.
+        recover: As in `read_capture`.
 
     Raises:
-        CaptureError: The samples cannot be used, or hold no bus cycle.
+        CaptureError: The samples cannot be used, or hold no bus cycle, or addresses cannot be recovered.
     """
     rebuilder = Rebuilder(job.processor, job.point)
     cycles = rebuilder.read_all(source, progress)
@@ -185,7 +198,43 @@ def read_samples(
     signals = {parse_part(part)[0] for part in rebuilder.recipe.bank}
     if not signals:
         cycles = _without_bank(job, cycles)
-    return cycles, notes + _bank_note(job, signals, rebuilder.unseen_bank)
+    notes += _bank_note(job, signals, rebuilder.unseen_bank)
+    return _with_addresses(job, cycles, notes, file) if recover else (cycles, notes)
+
+
+SURE = 0.95
+"""Least probability of a recovered address at which its word is judged. A choice."""
+
+
+def _with_addresses(
+    job: Job, cycles: Cycles, notes: tuple[str, ...], file: str
+) -> tuple[Cycles, tuple[str, ...]]:
+    """Addresses recovered from the words, where those that were captured are not to be relied on.
+
+    Cycles whose address is not found for sure have none; their words are not judged.
+    """
+    if job.point.address_trusted:
+        return cycles, notes
+    found, rows, bank, address = recover_on_bus(cycles, job.memory_map)
+    if not len(rows) or not found.fits:
+        raise CaptureError(
+            f"The machine file says that the addresses at {job.point.name!r} are not to be relied on, and "
+            "the words do not follow each other as in any ROM of it, so that none can be recovered.",
+            "Check the data clips with 'wrongbit leads' and the references, or capture the address and take "
+            "'address_trusted = false' out.",
+            file=file,
+        )
+    sure = (found.confidence >= SURE) & ~found.elsewhere
+    at = rows[sure]
+    whole = np.uint64((1 << job.processor.address_bits) - 1)
+    banks, addresses, known = cycles.bank.copy(), np.zeros_like(cycles.address), np.zeros_like(cycles.address)
+    banks[at], addresses[at], known[at] = bank[sure], address[sure], whole
+    told = (
+        f"The addresses are recovered from the words, as the machine file says that those at "
+        f"{job.point.name!r} are not to be relied on: {len(at)} of {len(rows)} reads; the others, among them "
+        "those of RAM and of single constants, are not judged."
+    )
+    return replace(cycles, bank=banks, address=addresses, address_known=known), (*notes, told)
 
 
 def _has_banks(job: Job) -> bool:
@@ -371,8 +420,14 @@ def open_execution(job: Job, comparison: Comparison) -> Execution:
 
     Raises:
         MachineFileError: The instruction set cannot be used.
-        UsageError: The machine file names no instruction set.
+        UsageError: The machine file names no instruction set, or the addresses are not to be relied on.
     """
+    if not job.point.address_trusted:
+        raise UsageError(
+            f"The addresses at {job.point.name!r} are not to be relied on, and without them the program "
+            "cannot be followed.",
+            "Capture the address as well, and take 'address_trusted = false' out of the machine file.",
+        )
     found = instruction_set(job.processor, job.machine_file.parent, str(job.machine_file))
     if found is None:
         raise UsageError(

@@ -114,6 +114,61 @@ def test_recover_on_a_bus_and_bad_options(case: DemoCase, capsys: Capture) -> No
     assert main(words(case, "leads", "--noise", "0")) == 2
 
 
+def doubted(case: DemoCase, name: str, damage: int) -> list[str]:
+    """The capture of whole cycles, its addresses spoilt, a data line of one chip stuck where asked for."""
+    lines = case.captures[1].path.read_text("utf-8").splitlines()
+    rng = np.random.default_rng(4)
+    for number in range(1, len(lines)):
+        address, word, *rest = lines[number].split(",")
+        word = f"{int(word, 16) & ~damage:02X}" if int(address, 16) < 0x2000 else word
+        lines[number] = ",".join([f"{rng.integers(65536):04X}", word, *rest])
+    file = case.captures[1].path.with_name(f"{name}.csv")
+    file.write_text("\n".join(lines), "utf-8")
+    text = case.machine_file.read_text("utf-8")
+    own = next(part for part in text.split("[[point]]") if 'name = "u1-cycles"' in part)
+    machine = case.machine_file.with_name("doubted.toml")
+    own = own.replace("u1-cycles", "doubted").rstrip() + "\naddress_trusted = false\n"
+    machine.write_text(f"{text}\n[[point]]{own}", "utf-8")
+    return [str(machine), str(file), "--point", "doubted"]
+
+
+def test_addresses_that_are_not_to_be_relied_on_are_recovered(case: DemoCase, capsys: Capture) -> None:
+    call = doubted(case, "sound", 0)
+    assert main(["diagnose", *call]) == 0
+    page = " ".join(capsys.readouterr().out.split())
+    assert "No fault is seen" in page and "The addresses are recovered from the words" in page
+    assert main(["diagnose", *doubted(case, "stuck", 0x20), "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert told["findings"][0]["faults"][0]["what"] in ("stuck at 0", "open")
+    assert told["findings"][0]["faults"][0]["first"] == 5
+
+
+def test_without_addresses_a_program_is_not_followed(case: DemoCase, capsys: Capture) -> None:
+    assert main(["explain", *doubted(case, "sound", 0)]) == 2
+    assert "the program cannot be followed" in " ".join(capsys.readouterr().err.split())
+
+
+def test_addresses_that_cannot_be_recovered_are_refused(case: DemoCase, capsys: Capture) -> None:
+    machine, file, *point = doubted(case, "noise", 0)
+    lines = Path(file).read_text("utf-8").splitlines()
+    rng = np.random.default_rng(5)
+    for number in range(1, len(lines)):
+        address, _, *rest = lines[number].split(",")
+        lines[number] = ",".join([address, f"{rng.integers(256):02X}", *rest])
+    Path(file).write_text("\n".join(lines), "utf-8")
+    assert main(["compare", machine, file, *point]) == 2
+    told = " ".join(capsys.readouterr().err.split())
+    assert "none can be recovered" in told and "address_trusted = false" in told
+
+
+def test_words_of_a_chip_are_no_bus_cycles(case: DemoCase, tmp_path: Path, capsys: Capture) -> None:
+    machine = with_point(case, "clipped", CLIP)
+    file = tmp_path / "u2.csv"
+    chip_capture(case, file, "U2", 0, 0.0)
+    assert main(["diagnose", str(machine), str(file), "--point", "u2-outputs"]) == 2
+    assert "wrongbit recover" in capsys.readouterr().err
+
+
 def test_recover_of_another_chips_words(case: DemoCase, tmp_path: Path, capsys: Capture) -> None:
     machine = with_point(case, "clipped", CLIP)
     file = tmp_path / "noise.csv"

@@ -38,7 +38,7 @@ def leads(
         raise UsageError(f"The noise rate is {noise}.", "Give a number above 0 and below 0.5.")
     job = open_job(machine, point=point)
     with progress_bar("Reading the capture", quiet=as_json) as progress:
-        cycles, notes = read_capture(job, capture, progress)
+        cycles, notes = read_capture(job, capture, progress, recover=False)
     findings = lead_findings(cycles, job.memory_map, noise=noise)
     lag = address_lag(cycles, job.memory_map)
     edges: list[Edge] = []

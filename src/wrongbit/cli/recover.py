@@ -110,7 +110,7 @@ def _on_chip(job: Job, capture: Path, noise: float | None, progress: Any) -> _Ou
 
 
 def _on_bus(job: Job, capture: Path, noise: float | None, progress: Any) -> _Outcome:
-    every, notes = read_capture(job, capture, progress)
+    every, notes = read_capture(job, capture, progress, recover=False)
     found, rows, bank, address = recover_on_bus(every, job.memory_map, noise=noise)
     expected, known = job.memory_map.expected(bank, address)
     lag = address_lag(every, job.memory_map)
