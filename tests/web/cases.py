@@ -27,13 +27,18 @@ OPEN_JOINT = (
 """What the bench answers to the two measurements that the case proposes after two captures."""
 
 
-def write_hollowmere(folder: Path, *, cycles: int = 4_000, points: Iterable[str] = ("u1-cycles",)) -> Case:
+def write_hollowmere(
+    folder: Path,
+    *,
+    cycles: int = 4_000,
+    points: Iterable[str] = ("u1-cycles",),
+    values: Iterable[str] = VALUES,
+) -> Case:
     """Two processors on a backplane, an open joint between them and the ROMs, captures at some points."""
-    demo = machine_named("hollowmere")
-    files: dict[str, bytes | str] = dict(demo.build().files)
+    files: dict[str, bytes | str] = dict(machine_named("hollowmere").build().files)
     files["machine.toml"] = files.pop("hollowmere.toml")
     case = Case.create(folder, files)
-    add_values(case, VALUES)
+    add_values(case, values)
     case.add(NoteAdded("Came in dead after a thunderstorm. The car stands at the third floor."))
     add_captures(case, points, cycles=cycles)
     return case

@@ -45,7 +45,7 @@ def test_every_page_draws_and_names_its_controls(page: Any, served: Served, path
     ready(page, path, served)
     here = next(each for each in PAGES if each.path == path)
     assert page.locator("h1").all_inner_texts() == [here.title]
-    assert page.locator(".wb-bad").count() == 0
+    assert page.get_by_text("mistake in wrongbit").count() == 0
     assert page.locator("[aria-current=page]").inner_text().startswith(here.title)
     assert page.title().startswith(here.title)
     assert unnamed(page) == []
