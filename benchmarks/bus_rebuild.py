@@ -20,8 +20,8 @@ from wrongbit.machine.model import Point, Processor
 CHUNK = 1 << 20
 PER_CYCLE = 100
 """Samples a bus cycle: a 1 MHz bus seen at 100 MHz."""
-SAMPLES = 2 * 10**7
-TURNS = 25
+SAMPLES = 8 * 10**6
+TURNS = 80
 PERIOD_PS = 10_000
 
 PROCESSOR = Processor(name="U1", word_bits=8, address_bits=16, recipe="6502")

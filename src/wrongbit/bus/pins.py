@@ -76,18 +76,20 @@ class Field:
     def read(self, rows: Rows) -> tuple[Words, Words]:
         """Value and known bits in each row, both ``uint64 (n,)``; unknown bits are 0."""
         count = len(rows)
-        value = np.zeros(count, np.uint64)
-        known = np.zeros(count, np.uint64)
+        value: Words | None = None
+        known: Words | None = None
         for number, (plane, unknown) in enumerate(zip(rows.planes, rows.unknown, strict=True)):
             here = [p - 64 * number if p // 64 == number and p >= 0 else -1 for p in self.positions]
             if all(p < 0 for p in here):
                 continue
             wired = np.uint64(sum(1 << bit for bit, p in enumerate(here) if p >= 0))
-            value |= gather_bits(plane, here)
-            known |= wired if unknown is None else wired & ~gather_bits(unknown, here)
-        if self.inverted:
-            value = ~value
-        return value & known, known
+            levels = gather_bits(plane, here)
+            sure = np.full(count, wired) if unknown is None else wired & ~gather_bits(unknown, here)
+            value = levels if value is None else value | levels
+            known = sure if known is None else known | sure
+        if value is None or known is None:
+            return np.zeros(count, np.uint64), np.zeros(count, np.uint64)
+        return (~value if self.inverted else value) & known, known
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ from wrongbit.bus.edges import (
     settle,
     strobe_masks,
 )
-from wrongbit.bus.pins import Pins, Words, concatenate
+from wrongbit.bus.pins import Field, Pins, Rows, Words, concatenate
 from wrongbit.bus.recipes import resolve_recipe
 from wrongbit.capture.capture import Capture, Layout, Times
 from wrongbit.capture.source import SampleSource
@@ -86,6 +86,9 @@ class Rebuilder:
         self._waiting: dict[tuple[str, str], Edges] = {}
         self._latch: dict[str, tuple[int, int]] = {}
         self._last_word = 0
+        # What several terms look at is read once for the events at hand; the rows are kept so that they live
+        # as long as what is known by their identity.
+        self._seen: dict[tuple[int, Field], tuple[Rows, Words, Words]] = {}
         self._source = ""
         self.reads_changes = False
 
@@ -345,6 +348,7 @@ class Rebuilder:
                 ready[key] = edges.take(slice(0, split))
                 self._waiting[key] = edges.take(slice(split, None))
         latched: dict[str, _Latched] = {}
+        self._seen.clear()
         for latch in self.recipe.latch:
             if latch.name in self._missing:
                 continue
@@ -359,6 +363,7 @@ class Rebuilder:
         cycles = self._transfers(ready, latched)
         for name, loads in latched.items():
             self._latch[name] = int(loads.value[-1]), int(loads.known[-1])
+        self._seen.clear()
         return cycles
 
     def _transfers(self, ready: dict[tuple[str, str], Edges], latched: dict[str, _Latched]) -> Cycles:
@@ -415,7 +420,7 @@ class Rebuilder:
         data = self._resolved.field(name, bits)
         word, known = data.read(edges.row)
         moved = self._enabled(edges, latched) & word_mask
-        known &= moved
+        known = known & moved
         flags = np.zeros(len(edges), np.uint8)
         if edges.early is not edges.row:
             early, early_known = data.read(edges.early)
@@ -449,8 +454,12 @@ class Rebuilder:
         """Value, known bits and width of a latch, bus or signal at each edge."""
         latch = next((each for each in self.recipe.latch if each.name == name), None)
         if latch is None:
-            read = self._resolved.field(name, bits)
-            return (*read.read(edges.row), len(read.positions))
+            place = self._resolved.field(name, bits)
+            if (id(edges.row), place) not in self._seen:
+                value, known = place.read(edges.row)
+                self._seen[id(edges.row), place] = edges.row, value, known
+            _, value, known = self._seen[id(edges.row), place]
+            return value, known, len(place.positions)
         value, known = self._latch_at(edges, name, latched)
         if bits is None:
             return value, known, self._latch_width(name)
