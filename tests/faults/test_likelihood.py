@@ -184,7 +184,7 @@ def _with_map(rows, board):
 
 
 def test_rows_are_put_together_alike_however_many_counts_there_are():
-    """Sixteen counts up to 63 make a key of 96 bits; put together with plain dictionaries as the reference."""
+    """Sixteen counts up to 63 make a key of 96 bits; a plain dictionary is the reference."""
     rng = np.random.default_rng(3)
     rows = rng.integers(0, 64, (40, 16)).astype(np.uint8)
     rows = rows[rng.integers(0, 40, 500)]
