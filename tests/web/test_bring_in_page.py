@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -155,3 +156,21 @@ def test_a_file_is_dropped(bring_in: Any, bench: Served, demo: DemoCase) -> None
     assert part.get_by_role("heading").inner_text() == "<img src=x onerror=alert(1)>.txt"
     assert not bring_in.locator("main img").count()
     assert all(bench.folder in each.parents for each in waiting(bench.folder))
+
+
+def test_a_file_that_is_stopped_on_its_way_leaves_nothing(
+    bring_in: Any, bench: Served, tmp_path: Path
+) -> None:
+    """A gibibyte as a hole in a file: long enough on its way to be stopped."""
+    path = tmp_path / "long.csv"
+    with path.open("wb") as file:
+        file.truncate(1 << 30)
+    bring_in.set_input_files(".fd-input", str(path))
+    bring_in.get_by_role("button", name="Stop").first.click()
+    bring_in.locator(".fd-list li").wait_for(state="detached")
+    bring_in.wait_for_timeout(500)
+    deadline = time.monotonic() + 20
+    while waiting(bench.folder) and time.monotonic() < deadline:
+        bring_in.wait_for_timeout(200)
+    assert not waiting(bench.folder)
+    assert not bring_in.locator(".in-file").count()
