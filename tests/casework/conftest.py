@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from wrongbit.case.entries import Entry
+from casework.taken import capture_at
 from wrongbit.case.folder import Case
 from wrongbit.casework.casework import Casework
 from wrongbit.demo.case import DemoCase, write_case
@@ -59,17 +59,7 @@ def make(tmp_path: Path, recorder: DemoCase) -> Iterator[Callable[..., Case]]:
         case.close()
 
 
-def capture_at(demo: DemoCase, point: str) -> Path:
-    """The file that was captured at a probe point."""
-    return next(each.path for each in demo.captures if each.point == point)
-
-
 @pytest.fixture
 def work(make: Callable[..., Case]) -> Casework:
     """A case with one capture of samples."""
     return Casework(make("u1-timing"))
-
-
-def first_capture(work: Casework) -> Entry:
-    """The case's first capture."""
-    return work.captures()[0][0]

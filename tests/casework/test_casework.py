@@ -15,7 +15,7 @@ import polars as pl
 import pytest
 
 import wrongbit
-from casework.conftest import capture_at, first_capture
+from casework.taken import capture_at, first_capture
 from wrongbit.bus.cycles import Cycles
 from wrongbit.case.entries import FindingRecorded, ValueAdded
 from wrongbit.case.folder import Case
@@ -23,7 +23,7 @@ from wrongbit.casework import casework as module
 from wrongbit.casework.casework import Casework
 from wrongbit.casework.kept import load_cycles, load_values, save_cycles, save_values
 from wrongbit.compare.verdicts import DIFFERS
-from wrongbit.demo.case import DemoCase
+from wrongbit.demo.case import DemoCase, write_case
 from wrongbit.errors import CaptureError, CaseError, MachineFileError, UsageError
 from wrongbit.job import Comparison, compare_capture, open_job
 
@@ -37,7 +37,7 @@ def plain(demo: DemoCase, point: str) -> Comparison:
     return compare_capture(open_job(demo.machine_file, point=point), capture_at(demo, point))
 
 
-def derived(case: Case, pattern: str) -> list[Path]:
+def derived(case: Any, pattern: str) -> list[Path]:
     return sorted((case.folder / "derived").rglob(pattern))
 
 
@@ -66,7 +66,7 @@ def test_what_was_kept_is_used(work: Casework, monkeypatch: pytest.MonkeyPatch) 
 
 def test_without_cycles_the_packed_samples_are_used(work: Casework, monkeypatch: pytest.MonkeyPatch) -> None:
     expected = work.comparison(first_capture(work))
-    for path in derived(work.case, "cycles-*.parquet"):  # type: ignore[arg-type]
+    for path in derived(work.case, "cycles-*.parquet"):
         path.unlink()
     monkeypatch.setattr(module, "open_samples", lambda *_: pytest.fail("the original was read again"))
     assert same(Casework(work.case).comparison(first_capture(work)).cycles, expected.cycles)
@@ -103,10 +103,10 @@ def test_a_damaged_or_foreign_file_is_computed_again(
     entry = first_capture(work)
     expected = work.comparison(entry)
     window = work.samples(entry, 100, 900)
-    for path in derived(work.case, pattern):  # type: ignore[arg-type]
+    for path in derived(work.case, pattern):
         spoil(path)
     if pattern.startswith("samples"):  # so that they are needed
-        for path in derived(work.case, "cycles-*.parquet"):  # type: ignore[arg-type]
+        for path in derived(work.case, "cycles-*.parquet"):
             path.unlink()
     again = Casework(work.case)
     found = again.comparison(entry)
@@ -158,7 +158,7 @@ def test_a_result_is_recorded_once_with_its_evidence(work: Casework) -> None:
     work.diagnosis(entry)
     Casework(work.case).diagnosis(entry)
     (finding,) = recorded(work.case, "diagnose")
-    assert finding.evidence[0].sha256 == entry.detail.file.sha256  # type: ignore[union-attr]
+    assert finding.evidence[0].sha256 == entry.detail.file.sha256
     wrong = found.comparison.verdicts.verdict == DIFFERS
     samples = found.comparison.cycles.sample[wrong]
     assert finding.evidence[0].rows == tuple(samples[: len(finding.evidence[0].rows)].tolist())
@@ -220,12 +220,12 @@ def test_another_version_computes_anew(work: Casework, monkeypatch: pytest.Monke
     assert not work.overview(compute=False).up_to_date
     assert work.overview().version == "99.0"
     assert len(recorded(work.case, "diagnose")) == len(recorded(work.case, "suspects")) == 2
-    assert len(derived(work.case, "cycles-*.parquet")) == 2  # type: ignore[arg-type]
+    assert len(derived(work.case, "cycles-*.parquet")) == 2
 
 
 def test_an_original_that_was_changed_is_not_read(work: Casework) -> None:
     entry = first_capture(work)
-    path = work.case.path_of(entry.detail.file)  # type: ignore[union-attr]
+    path = work.case.path_of(entry.detail.file)
     path.chmod(0o644)
     with path.open("ab") as file:
         file.write(b"1,2,3\n")
@@ -277,7 +277,7 @@ def test_an_added_image_stands_in_for_one_that_is_missing(work: Casework, record
         work.comparison(entry)
     image = work.case.folder / "u11.bin"
     image.write_bytes(truth)
-    work.case.add_reference(image, "image", "U11")  # type: ignore[attr-defined]
+    work.case.add_reference(image, "image", "U11")
     assert work.comparison(entry).summary.differs == expected.differs
 
 
@@ -411,5 +411,42 @@ def test_cancelling_leaves_nothing_half_done(make: Callable[..., Case]) -> None:
     work = Casework(make("u1-timing"))
     with pytest.raises(CancelledError):
         work.comparison(first_capture(work), cancel)
-    assert not derived(work.case, "*.parquet") and not derived(work.case, ".*.part")  # type: ignore[arg-type]
+    assert not derived(work.case, "*.parquet") and not derived(work.case, ".*.part")
     assert work.comparison(first_capture(work)).summary.differs > 0
+
+
+def test_addresses_that_are_recovered_follow_the_reference(make: Callable[..., Case]) -> None:
+    """Where addresses are not to be relied on, they come from the words: an image decides then, too."""
+    work = Casework(make("u1-timing"))
+    entry = first_capture(work)
+    trusted = work.comparison(entry)
+    file = work.case.machine_file
+    file.write_text(
+        file.read_text().replace('name = "u1-timing"', 'name = "u1-timing"\naddress_trusted = false')
+    )
+    recovered = work.comparison(entry)
+    assert any("recovered from the words" in note for note in recovered.notes)
+    assert not same(recovered.cycles, trusted.cycles)
+    count = len(derived(work.case, "cycles-*.parquet"))
+    listing = work.case.folder / "bank0.lst"
+    listing.write_text(listing.read_text() + "; one more line\n")
+    work.comparison(entry)
+    assert len(derived(work.case, "cycles-*.parquet")) == count + 1
+    expected = compare_capture(open_job(file, point="u1-timing"), work.case.path_of(entry.detail.file))
+    assert same(work.comparison(entry).cycles, expected.cycles)
+
+
+def test_mistakes_to_be_checked_first_are_open_questions(tmp_path: Path) -> None:
+    """A lead that is off its pin: a sound machine shows wrong words, and the clip is told first."""
+    demo = write_case(tmp_path / "files", "quarrybank", "none", points=["u1-cycles"], cycles=6000)
+    file = demo.captures[0].path
+    table = pl.read_csv(file, infer_schema=False)
+    low = [f"{int(each, 16) & ~0x20:02X}" for each in table["DAT"]]
+    table.with_columns(pl.Series("DAT", low)).write_csv(file)
+    names = {path: path.name for path in demo.images} | {demo.machine_file: "machine.toml"}
+    with Case.create(tmp_path / "kiln", {name: path.read_bytes() for path, name in names.items()}) as case:
+        case.add_capture(file, "u1-cycles")
+        found = Casework(case).overview()
+    (line,) = found.captures
+    assert line.check_first and "The lead D5" in line.check_first[0]
+    assert any(line.check_first[0] in each for each in found.questions)

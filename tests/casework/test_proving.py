@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from casework.conftest import capture_at
+from casework.taken import capture_at
 from wrongbit.case.entries import Entry, FindingRecorded, ValueAdded
 from wrongbit.case.folder import Case
 from wrongbit.casework.casework import Casework
@@ -53,7 +53,7 @@ def test_a_repaired_machine_is_proved(broken: Case, repaired: DemoCase) -> None:
     (finding,) = [each for _, each in broken.of_kind(FindingRecorded) if each.what == "proof"]
     assert finding.key == proof.key and finding.says.startswith("proved: ")
     assert {each.sha256 for each in finding.evidence} == {
-        each.detail.file.sha256  # type: ignore[union-attr]
+        each.detail.file.sha256
         for each in broken.entries()
         if each.number in (*proof.captures_before, *proof.captures_after)
     }

@@ -187,6 +187,7 @@ def _questions(
     if not captures:
         told.append("Nothing was captured yet.")
     for each in captures:
+        told += [f"{each.file}: check this before the machine: {says}" for says in each.check_first]
         if each.tied and each.fault_seen and not each.proof:
             parts = dict.fromkeys(part for fault in each.findings if fault.tied for part in fault.parts)
             told.append(f"{each.file} does not tell which it is: {listed(tuple(parts), 'or')}.")

@@ -96,6 +96,7 @@ def capture_line(line: CaptureLine, job: Job, diagnosis: Diagnosis) -> CaptureLi
         tied=len(findings.groups[0]) > 1,
         fault_seen=findings.fault_seen,
         remark=findings.remark(),
+        check_first=tuple(each.say() for each in diagnosis.check_first),
         notes=comparison.notes,
     )
 

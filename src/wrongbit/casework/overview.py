@@ -118,6 +118,7 @@ class CaptureLine:
         tied: Several cannot be told apart.
         fault_seen: The best explanation is a fault.
         remark: How far to trust the best.
+        check_first: Mistakes at the clips or in the machine file that explain it about as well, in sentences.
         notes: What the readers want a person to know.
     """
 
@@ -141,6 +142,7 @@ class CaptureLine:
     tied: bool = False
     fault_seen: bool = False
     remark: str = ""
+    check_first: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
 
@@ -328,7 +330,13 @@ def capture_from(values: Mapping[str, Any]) -> CaptureLine:
         word = WrongWord(**{**first, "chips": tuple(first["chips"]), "lanes": lanes})
     findings = tuple(FoundFault(**{**each, "parts": tuple(each["parts"])}) for each in values["findings"])
     return CaptureLine(
-        **{**values, "first_wrong": word, "findings": findings, "notes": tuple(values["notes"])}
+        **{
+            **values,
+            "first_wrong": word,
+            "findings": findings,
+            "check_first": tuple(values["check_first"]),
+            "notes": tuple(values["notes"]),
+        }
     )
 
 
