@@ -10,6 +10,7 @@ import tempfile
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from random import Random
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from wrongbit.demo.fault import InjectedFault
 from wrongbit.demo.machine import DemoMachine
 from wrongbit.demo.machines import machine_named
 from wrongbit.demo.trace import BusTrace
-from wrongbit.demo.wiring import PartFault
+from wrongbit.demo.wiring import PartFault, WiredBus
 from wrongbit.diagnose.looks import Look
 from wrongbit.diagnose.structure import Structure
 from wrongbit.faults.evidence import gather_evidence
@@ -52,9 +53,50 @@ def loaded(name: str) -> Loaded:
     return Loaded(demo, Structure(machine), maps)
 
 
+class LevelBus(WiredBus):
+    """A bus of which an open address line is high in a given share of the accesses, in runs of about ten."""
+
+    level = 0.5
+    _now_at: int | None = None
+
+    def _step(self) -> None:
+        super()._step()
+        if self._now_at is None or self._rng.random() > 0.9:
+            self._now_at = int(self._rng.random() < self.level)
+        self._float_level = self._now_at
+
+
+@dataclass
+class LevelBench(PartBench):
+    """A `PartBench` with a `LevelBus`."""
+
+    level: float = 0.5
+
+    def trace(self, point: str) -> BusTrace:
+        processor = self.machine.processor_of(self.machine.point_of(point).processor).name
+        if processor not in self._runs:
+            rng = Random(f"{self.demo.name} {self.seed} {processor}")
+            ports = self.demo.ports_of(processor, self.seed)
+            bus = LevelBus(self.demo.board_of(processor), self.machine, processor, self.fault, rng, ports)
+            bus.level = self.level
+            self.demo.processor(bus).run(self.cycles)
+            self._runs[processor] = bus
+        return super().trace(point)
+
+
 @dataclass
 class Bench:
-    """A machine on the bench: one fault, captures wherever the probe is clipped."""
+    """A machine on the bench: one fault, captures wherever the probe is clipped.
+
+    Args:
+        on: The machine.
+        fault: The faulty part.
+        seed: Source of everything that varies.
+        cycles: Bus cycles from reset that each capture has at most.
+        noise: Share of bits that are read wrong.
+        chip_fault: What is wrong with a chip instead.
+        level: How often an open address line is high; None: as `WiredBus` has it.
+    """
 
     on: Loaded
     fault: PartFault | None
@@ -62,26 +104,28 @@ class Bench:
     cycles: int = CYCLES
     noise: float = 0.0
     chip_fault: InjectedFault | None = None
+    level: float | None = None
 
     def __post_init__(self) -> None:
         machine = self.on.structure.machine
-        self.on_bench = PartBench(self.on.demo, machine, self.fault, self.seed, self.cycles, self.chip_fault)
+        what = self.on.demo, machine, self.fault, self.seed, self.cycles, self.chip_fault
+        self.on_bench = PartBench(*what) if self.level is None else LevelBench(*what, level=self.level)
 
     def look(self, point: str) -> Look:
         described = self.on.structure.machine.point_of(point)
         memory_map = self.on.maps[self.on.structure.machine.processor_of(described.processor).name]
-        cycles = cycles_of(self.on_bench.trace(point), memory_map, self.noise, self.seed)
+        cycles = cycles_of(self.on_bench.trace(point), memory_map, self.noise, f"{self.seed} {point}")
         evidence = gather_evidence(cycles, judge(cycles, memory_map))
         chips = self.on.structure.chips_seen(described)
         return Look.of(described, point, evidence, memory_map, NOISE, chips)
 
 
-def cycles_of(trace: BusTrace, memory_map: MemoryMap, noise: float, seed: int) -> Cycles:
+def cycles_of(trace: BusTrace, memory_map: MemoryMap, noise: float, seed: str) -> Cycles:
     """The trace as a capture gives it, single bits read wrong at the noise rate."""
     n = len(trace)
     word = trace.word
     if noise:
-        flips = np.random.default_rng(seed).random((n, memory_map.word_bits)) < noise
+        flips = np.random.default_rng(list(seed.encode())).random((n, memory_map.word_bits)) < noise
         word = word ^ (flips.astype(np.uint64) << np.arange(memory_map.word_bits, dtype=np.uint64)).sum(
             axis=1
         )

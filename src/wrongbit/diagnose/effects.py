@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wrongbit.faults.fault import LOOSE, BusStage, Fault, Rates, SelectionStage, anywhere
-from wrongbit.faults.models.wires import AddressFault, BankFault
+from wrongbit.faults.fault import ALWAYS, LOOSE, BusStage, Fault, Rates, SelectionStage, anywhere
+from wrongbit.faults.lines import What
+from wrongbit.faults.models.wires import LEVELS, AddressFault, BankFault, ChipAddressFault
 from wrongbit.faults.rows import Words
 
 SOMETIMES: Rates = anywhere()
@@ -109,6 +112,101 @@ class LooseAddress(_Loose, AddressFault):
 @dataclass(frozen=True)
 class LooseBank(_Loose, BankFault):
     """A bank line that is open now and then."""
+
+
+# Ways in which one and the same fault of an address line shows in all captures -------------------------
+
+
+class _Steady:
+    """It is the same in every read."""
+
+    @property
+    def rates(self) -> Rates:
+        """Rates to try."""
+        return ALWAYS
+
+    def shapes(self) -> tuple[Fault | None, ...]:
+        """What may hold in any one read."""
+        return (self,)  # type: ignore[return-value]
+
+    def weights(self, *values: float) -> tuple[float, ...]:
+        """Probability of each of the `shapes` in any one read."""
+        return (1.0,)
+
+
+class _AtTimes:
+    """It comes and goes."""
+
+    @property
+    def rates(self) -> Rates:
+        """Rates to try."""
+        return SOMETIMES
+
+
+@dataclass(frozen=True)
+class SteadyAddress(_Steady, AddressFault):
+    """Something on an address line that is there in every read."""
+
+
+@dataclass(frozen=True)
+class SteadyBank(_Steady, BankFault):
+    """Something on a bank line that is there in every read."""
+
+
+@dataclass(frozen=True)
+class SteadyChipAddress(_Steady, ChipAddressFault):
+    """Something on an address line of a chip that is there in every read."""
+
+
+@dataclass(frozen=True)
+class VaryingAddress(_AtTimes, AddressFault):
+    """A short of an address line that comes and goes, or an open one whose level wanders."""
+
+
+@dataclass(frozen=True)
+class VaryingBank(_AtTimes, BankFault):
+    """A short of a bank line that comes and goes, or an open one whose level wanders."""
+
+
+@dataclass(frozen=True)
+class VaryingChipAddress(_AtTimes, ChipAddressFault):
+    """An open address line of a chip whose level wanders."""
+
+
+Addressing = AddressFault | BankFault | ChipAddressFault
+Way = Literal["steady", "at times", "low", "high", "wanders"]
+
+WAYS_OF_A_SHORT: tuple[tuple[Way, float], ...] = (
+    ("steady", LOOSE[0].belief),
+    ("at times", 1 - LOOSE[0].belief),
+)
+"""Ways of a short with the belief in each, as in `wrongbit.faults`: a rate of 1, or any other."""
+
+WAYS_OF_AN_OPEN_LINE: tuple[tuple[Way, float], ...] = (
+    ("low", LEVELS[0].belief),
+    ("high", LEVELS[1].belief),
+    ("wanders", 1 - LEVELS[0].belief - LEVELS[1].belief),
+)
+"""Ways of an open input with the belief in each, as in `wrongbit.faults`."""
+
+
+def in_this_way(fault: Fault, way: Way) -> Fault:
+    """A fault of an address or bank line as it is in one of its ways."""
+    assert isinstance(fault, Addressing)
+    what: What = {"low": "stuck at 0", "high": "stuck at 1"}.get(way, fault.what)  # type: ignore[assignment]
+    varies = way in ("at times", "wanders")
+    kinds: dict[type[Fault], tuple[type[Addressing], type[Addressing]]] = {
+        AddressFault: (SteadyAddress, VaryingAddress),
+        BankFault: (SteadyBank, VaryingBank),
+        ChipAddressFault: (SteadyChipAddress, VaryingChipAddress),
+    }
+    return kinds[type(fault)][varies](fault.part, what, fault.first, fault.second, fault.names)
+
+
+def wanders(faults: Sequence[Fault]) -> bool:
+    """It is one open input, whose level wanders."""
+    varying = VaryingAddress | VaryingBank | VaryingChipAddress
+    return len(faults) == 1 and isinstance(faults[0], varying) and faults[0].what == "open"
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,15 @@ import numpy as np
 
 from wrongbit.bits import count_bits
 from wrongbit.compare.memory_map import MemoryMap
-from wrongbit.diagnose.effects import Effect, Shown
+from wrongbit.diagnose.effects import (
+    NOTHING,
+    Effect,
+    Shown,
+    Way,
+    in_this_way,
+    wanders,
+)
+from wrongbit.diagnose.wandering import cost_of_wandering
 from wrongbit.faults.batch import spread
 from wrongbit.faults.cellwise import CellwiseFault
 from wrongbit.faults.evidence import Evidence
@@ -28,10 +36,7 @@ from wrongbit.machine.model import Point
 _COLUMNS = ("bank", "address", "held", "expected", "judged", "seen", "from_rom", "weight")
 
 SAMPLE = 40
-"""Wrong rows, and as many right ones, on which hopeless explanations are refuted."""
-
-HOPELESS = 60.0
-"""Nats behind the best on a sample: such an explanation is not costed on all rows."""
+"""Wrong rows, and as many right ones, whose cost is a lower bound of that of all."""
 
 MOVES = 0.8
 """Probability that an address line which nothing holds is seen to move in a capture. A choice, no source."""
@@ -61,11 +66,11 @@ class Look:
     evidence: Evidence
     noise: Noise
     _costs: dict[tuple[Effect, ...], float] = field(default_factory=dict, repr=False)
+    _bounds: dict[tuple[Effect, ...], float] = field(default_factory=dict, repr=False)
     _fitted: dict[Effect, Fault] = field(default_factory=dict, repr=False)
     _repeated: dict[tuple[Effect, Fault], float] = field(default_factory=dict, repr=False)
     _taken: dict[tuple[bytes, bool], Rows] = field(default_factory=dict, repr=False)
     _concerned: dict[frozenset[str], Words] = field(default_factory=dict, repr=False)
-    _best: float = np.inf
 
     @staticmethod
     def of(
@@ -111,7 +116,7 @@ class Look:
         return frozenset(found)
 
     def cost(self, effects: Sequence[Effect], before: Fault | None = None) -> float:
-        """Nats that this capture costs an explanation with these effects; a lower bound where hopeless.
+        """Nats that this capture costs an explanation with these effects.
 
         Args:
             effects: What the structure says that this capture shows.
@@ -125,6 +130,21 @@ class Look:
         if before is None or len(seen) != 1 or seen[0] not in self._fitted:
             return known
         return self._again(seen[0], before, known)
+
+    def cost_if(self, effect: Effect, way: Way) -> float:
+        """Cost of a fault of an address or bank line that shows in one way in all captures.
+
+        Args:
+            effect: What the structure says that this capture shows.
+            way: How.
+        """
+        if effect == NOTHING:
+            return self.cost([])
+        fault = None if effect.fault is None else in_this_way(effect.fault, way)
+        words = self.cost([replace(effect, fault=fault, shown=None)])
+        if effect.shown is None or way == "at times":  # a line that is held now and then moves all the same
+            return words
+        return words + self._lines([effect.shown], steady=True)
 
     def fitted(self, effects: Sequence[Effect]) -> Fault | None:
         """The fault as this capture shows it, with rate and drift; None where it does not, or is hopeless."""
@@ -151,12 +171,7 @@ class Look:
     def _work_out(self, effects: tuple[Effect, ...]) -> float:
         lines = self._lines([effect.shown for effect in effects if effect.shown is not None])
         words = [effect for effect in effects if effect.fault is not None]
-        bound = self._bound(words) + lines
-        if bound > self._best + HOPELESS:
-            return bound
-        cost = self._words(words) + lines
-        self._best = min(self._best, cost)
-        return cost
+        return self._words(words) + lines
 
     def unexplained(self, effects: Sequence[Effect]) -> int:
         """Judged bits that were seen otherwise than an explanation with these effects allows."""
@@ -170,8 +185,15 @@ class Look:
         """Unexplained bits that noise makes credible."""
         return allowed_bits(int(count_bits(self.rows.judged).sum()), self.noise.rate)
 
-    def _bound(self, effects: Sequence[Effect]) -> float:
+    def bound(self, effects: Sequence[Effect]) -> float:
         """Least cost of the words: what no rate and no drift explains, in a sample."""
+        key = tuple(effect for effect in effects if effect.fault is not None)
+        known = self._bounds.get(key)
+        if known is None:
+            known = self._bounds[key] = self._least(key)
+        return known
+
+    def _least(self, effects: Sequence[Effect]) -> float:
         if any(isinstance(effect.fault, CellwiseFault) for effect in effects):
             return 0.0  # its cells are found by costing it
         total = 0
@@ -185,6 +207,9 @@ class Look:
         settled = len(effects) > 1
         for faults, rows in self._divided(effects, sampled=False):
             if faults:
+                if wanders(faults):
+                    total += cost_of_wandering(faults[0], rows, self.noise)
+                    continue
                 found = cost_of(faults, rows, self.noise, settled=settled)
                 total += found.nats
                 if not settled:
@@ -256,8 +281,13 @@ class Look:
             if ones >> line & 1 == zeros >> line & 1
         }
 
-    def _lines(self, shown: Sequence[Shown]) -> float:
-        """Cost of the address columns: a line that something holds does not move, another one should."""
+    def _lines(self, shown: Sequence[Shown], *, steady: bool = False) -> float:
+        """Cost of the address columns: a line that something holds does not move, another one should.
+
+        Args:
+            shown: What holds lines.
+            steady: It does not come and go.
+        """
         if not shown:
             return 0.0
         total = 0.0
@@ -268,11 +298,13 @@ class Look:
                 if still.get(each.line) == level:
                     total += float(np.log1p(-MOVES))  # better than for all that do not explain it
                 else:
-                    total += _unless_loose(self.noise.wrong * self._weight_with(each.line, 1 - level))
+                    nats = self.noise.wrong * self._weight_with(each.line, 1 - level)
+                    total += nats if steady else _unless_loose(nats)
             else:
                 lines = [self.rows.address >> np.uint64(line) for line in (each.line, each.other)]
                 apart = ((lines[0] ^ lines[1]) & np.uint64(1)).astype(np.float64)
-                total += _unless_loose(self.noise.wrong * float(apart @ self.rows.weight))
+                nats = self.noise.wrong * float(apart @ self.rows.weight)
+                total += nats if steady else _unless_loose(nats)
         return total
 
     def _weight_with(self, line: int, level: int) -> float:

@@ -7,7 +7,7 @@ pairs of the strongest are tried.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.diagnose.conflicts import Parts, minimal_hitting_sets, minimal_sets
+from wrongbit.diagnose.effects import WAYS_OF_A_SHORT, WAYS_OF_AN_OPEN_LINE, Way
 from wrongbit.diagnose.entropy import Shares, entropy, pool
 from wrongbit.diagnose.hand import OUTCOMES, Measurement, chances
 from wrongbit.diagnose.looks import Look
@@ -24,7 +25,7 @@ from wrongbit.diagnose.structure import Hypothesis, Structure
 from wrongbit.faults.cellwise import CellwiseFault
 from wrongbit.faults.fault import Fault
 from wrongbit.faults.models import MODELS, NO_FAULT_PRIOR
-from wrongbit.faults.models.wires import OutputFault
+from wrongbit.faults.models.wires import ChipAddressFault, OutputFault
 from wrongbit.faults.posterior import weigh
 
 TIE = float(np.log(20))
@@ -35,6 +36,12 @@ SMALL = 0.002
 
 NOTICEABLE = float(np.log(1000))
 """Wrong bits that no fault makes this much likelier than noise does are taken for noise."""
+
+HOPELESS = 60.0
+"""Nats by which a lower bound may lie behind the best before an explanation is not costed exactly."""
+
+HOPELESS_FOR_NOW = 30.0
+"""The same after some of the captures."""
 
 PAIR = 0.02
 """Probability of a second, independent fault. A choice, no source."""
@@ -245,12 +252,12 @@ def weigh_suspects(
     """
     singles = [Explanation((each,)) for each in _hypotheses(structure, looks)]
     log_prior = np.log([each.weight for each in singles])
-    costs = np.array([_costs(each, structure, looks, measurements) for each in singles])
-    costs = costs.reshape(len(singles), len(looks) + len(measurements))
+    race = _Race(np.full(len(looks), np.inf))
+    costs = _raced(singles, structure, looks, measurements, race)
     explained = _explained(singles, log_prior, costs, structure, looks)
     explanations = singles
     if pairs and not explained:
-        doubles, prior, more = _pairs(singles, log_prior, costs, structure, looks, measurements)
+        doubles, prior, more = _pairs(singles, log_prior, costs, structure, looks, measurements, race)
         if doubles:
             explanations = [*singles, *doubles]
             log_prior = np.concatenate([log_prior, prior])
@@ -353,16 +360,103 @@ def _suggested(look: Look) -> list[tuple[Fault, float]]:
 # Costs ---------------------------------------------------------------------------------------------
 
 
+@dataclass
+class _Race:
+    """The least cost of the first captures, for each number of them: who is far behind is not costed exactly.
+
+    Args:
+        least: ``float64 (k,)`` of the first one, of the first two, and so on.
+    """
+
+    least: NDArray[np.float64]
+
+    def lost(self, costs: Sequence[float], bounds: Sequence[float]) -> bool:
+        """With these costs, and lower bounds of those to come, it is hopeless after each capture.
+
+        What a capture says is told by the odds before and after it, so that those count too.
+        """
+        reached = np.cumsum([*costs, *bounds[len(costs) :]])[len(costs) :]
+        behind = reached - self.least[len(costs) :]
+        return bool(behind[-1] > HOPELESS and (behind > HOPELESS_FOR_NOW).all())
+
+    def run(self, costs: Sequence[float]) -> None:
+        """Remember exact costs."""
+        reached = self.least[: len(costs)]
+        np.minimum(reached, np.cumsum(costs), out=reached)
+
+
+def _raced(
+    explanations: Sequence[Explanation],
+    structure: Structure,
+    looks: Sequence[Look],
+    measurements: Sequence[Measurement],
+    race: _Race,
+) -> NDArray[np.float64]:
+    """``float64 (n, k)`` costs, worked out in an order that puts the promising ones first."""
+    bounds = [
+        [look.bound([structure.effect(each, look.point) for each in explanation.faults]) for look in looks]
+        for explanation in explanations
+    ]
+    found: list[list[float]] = [[] for _ in explanations]
+    for number in np.argsort([sum(each) for each in bounds], kind="stable").tolist():
+        found[number] = _costs(
+            explanations[number], structure, looks, measurements, race, tuple(bounds[number])
+        )
+    return np.array(found, np.float64).reshape(len(explanations), len(looks) + len(measurements))
+
+
 def _costs(
-    explanation: Explanation, structure: Structure, looks: Sequence[Look], measurements: Sequence[Measurement]
+    explanation: Explanation,
+    structure: Structure,
+    looks: Sequence[Look],
+    measurements: Sequence[Measurement],
+    race: _Race,
+    bounds: tuple[float, ...],
 ) -> list[float]:
-    costs = []
+    """What each observation costs; the bounds stand for what is left when the race is lost."""
+    ways = _ways(explanation.faults[0]) if len(explanation.faults) == 1 else ()
+    if ways:
+        each_look = _costs_by_ways(explanation.faults[0], ways, structure, looks)
+    else:
+        each_look = _costs_one_way(explanation, structure, looks)
+    costs: list[float] = []
+    while len(costs) < len(looks) and not race.lost(costs, bounds):
+        costs.append(next(each_look))
+        race.run(costs)
+    costs += bounds[len(costs) :]
+    return costs + [-float(np.log(_chance(each, explanation, structure))) for each in measurements]
+
+
+def _costs_one_way(explanation: Explanation, structure: Structure, looks: Sequence[Look]) -> Iterator[float]:
     before: Fault | None = None
     for look in looks:
         effects = [structure.effect(each, look.point) for each in explanation.faults]
-        costs.append(look.cost(effects, before))
+        yield look.cost(effects, before)
         before = look.fitted(effects) or before
-    return costs + [-float(np.log(_chance(each, explanation, structure))) for each in measurements]
+
+
+def _ways(hypothesis: Hypothesis) -> tuple[tuple[Way, float], ...]:
+    """Ways of which one holds in all captures, with the belief in each; none for faults that have but one."""
+    inside = isinstance(hypothesis.fault, ChipAddressFault) and hypothesis.fault.what == "open"
+    if inside or (hypothesis.carries in ("address", "select", "bank") and hypothesis.what == "open"):
+        return WAYS_OF_AN_OPEN_LINE
+    if hypothesis.carries in ("address", "select", "bank") and hypothesis.is_short:
+        return WAYS_OF_A_SHORT
+    return ()
+
+
+def _costs_by_ways(
+    hypothesis: Hypothesis, ways: Sequence[tuple[Way, float]], structure: Structure, looks: Sequence[Look]
+) -> Iterator[float]:
+    """What each look costs, given those before it: the belief in the ways goes along from look to look."""
+    scores = np.log([belief for _, belief in ways])
+    before = 0.0
+    for look in looks:
+        effect = structure.effect(hypothesis, look.point)
+        scores = scores - np.array([look.cost_if(effect, way) for way, _ in ways])
+        after = -float(np.logaddexp.reduce(scores))
+        yield after - before
+        before = after
 
 
 def _chance(measurement: Measurement, explanation: Explanation, structure: Structure) -> float:
@@ -385,6 +479,7 @@ def _pairs(
     structure: Structure,
     looks: Sequence[Look],
     measurements: Sequence[Measurement],
+    race: _Race,
 ) -> tuple[list[Explanation], NDArray[np.float64], NDArray[np.float64]]:
     """Pairs of the strongest: those that explain most in all, and those that explain each capture best."""
     score = log_prior - costs.sum(axis=1)
@@ -392,7 +487,7 @@ def _pairs(
     for k in range(len(looks)):
         order += list(np.argsort(costs[:, k] - log_prior)[:PAIR_POOL_EACH])
     pool_ = list(dict.fromkeys(int(number) for number in order))
-    doubles, prior, rows = [], [], []
+    doubles, prior = [], []
     scale = np.log(PAIR) - np.logaddexp.reduce(log_prior)
     for one, two in combinations(pool_, 2):
         first, second = singles[one].faults[0], singles[two].faults[0]
@@ -401,8 +496,7 @@ def _pairs(
         pair = Explanation((first, second) if log_prior[one] >= log_prior[two] else (second, first))
         doubles.append(pair)
         prior.append(log_prior[one] + log_prior[two] + scale)
-        rows.append(_costs(pair, structure, looks, measurements))
-    return doubles, np.array(prior), np.array(rows).reshape(len(doubles), costs.shape[1])
+    return doubles, np.array(prior), _raced(doubles, structure, looks, measurements, race)
 
 
 # Reasons without probabilities ---------------------------------------------------------------------
