@@ -156,6 +156,17 @@ def test_headers_that_keep_a_page_to_itself(served: Served) -> None:
         assert headers["referrer-policy"] == "no-referrer"
 
 
+def test_what_a_proxy_would_say_is_not_believed(served: Served) -> None:
+    headers = {
+        "X-Forwarded-Prefix": "/elsewhere",
+        "X-Forwarded-Host": "evil.example",
+        "Forwarded": "host=evil",
+    }
+    answer = httpx.get(served.base + "/", headers=headers, cookies=cookie_of(served))
+    assert answer.status_code == 200
+    assert "elsewhere" not in answer.text and "evil" not in answer.text
+
+
 def test_each_page_has_a_nonce_of_its_own(served: Served) -> None:
     policies = {
         httpx.get(served.base + "/", cookies=cookie_of(served)).headers["content-security-policy"]

@@ -142,6 +142,8 @@ class Guard:
     async def _pass(self, scope: Scope, receive: Receive, send: Send) -> None:
         nonce = secrets.token_urlsafe(16)
         scope[NONCE] = nonce
+        # Nobody stands between: what a proxy would say of itself is somebody else's word.
+        scope["headers"] = [each for each in scope["headers"] if not each[0].lower().startswith(_FORWARDED)]
 
         async def guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -193,6 +195,9 @@ _WRONG_HOST = (
 _WRONG_ORIGIN = (
     "Open the address that <code>wrongbit serve</code> printed in the terminal, in a browser of its own."
 )
+
+
+_FORWARDED = (b"x-forwarded-", b"forwarded")
 
 
 def _headers(scope: Scope) -> dict[str, str]:
