@@ -275,6 +275,12 @@ def _no_table(lines: Sequence[_Line], is_name: Callable[[str], bool], file: str)
         names = [cell for cell in line.cells if cell and is_name(cell)]
         if 2 * len(names) > len(line.cells):
             return _no_rows(line.number, line.cells, file)
+    if not lines:
+        raise CaptureError(
+            "This is no table of samples: its beginning holds blanks only, or a line that does not end.",
+            "Export the capture as CSV (names of the columns, then one line a sample) or as VCD.",
+            file=file,
+        )
     first = lines[0]
     shown = first.text.strip()
     return CaptureError(
