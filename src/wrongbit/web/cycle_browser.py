@@ -137,7 +137,7 @@ class CycleBrowser(Element, component=ASSETS / "cycle_browser.js"):
         columns |= {"address": f"{max(-(-processor.address_bits // 4), 7)}ch"}
         columns |= {"expected": f"{word}ch", "seen": f"{word}ch"}
         columns["bits"] = f"{bits * (6 if bits > 24 else 8) + 5 * len(lane_gaps(browser.job)) + 2}px"
-        if browser.mnemonics is not None:
+        if browser.mnemonics is not None and browser.mnemonics.texts:
             columns["instruction"] = "minmax(30ch, 1fr)"
         return columns
 

@@ -26,7 +26,6 @@ from wrongbit.web.browse import (
     VERDICT_NAMES,
     WHATS,
     Browser,
-    Mnemonics,
     Numbers,
     What,
     explain_word,
@@ -68,6 +67,9 @@ KEYS = (
     "/ search, g go to a number; + − [ ] levels."
 )
 """Of the rows, while they have the focus."""
+
+FOLLOWED = 200_000
+"""Cycles without marked fetches whose program is followed unasked."""
 
 MOST_SAMPLES = 20_000
 """Samples that are drawn at most."""
@@ -135,6 +137,7 @@ class _Look:
         self.what: What = "address"
         self.found: Numbers = np.empty(0, np.int64)
         self.turn = 0
+        self.why_not = ""
 
     def start(self) -> None:
         """Read the capture; the page is drawn when that is done."""
@@ -144,7 +147,11 @@ class _Look:
             comparison = self.bench.casework.comparison(self.entry, progress)
             if not len(comparison.cycles):
                 raise UsageError("There is no bus cycle in this capture.", "Look at its probe point.")
-            return Browser(job, comparison)
+            try:
+                return Browser(job, comparison, open_execution(job, comparison))
+            except WrongbitError as error:  # no instruction set is named, or it cannot be used
+                self.why_not = str(error)
+                return Browser(job, comparison)
 
         live(self.bench, "Reading the cycles", work, self.draw)
 
@@ -176,7 +183,8 @@ class _Look:
                 self.levels = tag("div")
         self.tell_status()
         self.chosen(self.cycle)
-        background_tasks.create(self.decode(), name="decode")
+        if not self.takes_long:
+            background_tasks.create(self.decode(), name="decode")
 
     def _controls(self) -> None:
         kinds = np.flatnonzero(np.bincount(self.browser.comparison.cycles.kind, minlength=len(KINDS)))
@@ -284,22 +292,30 @@ class _Look:
 
     # -- instructions ---------------------------------------------------------------------------------------
 
+    @property
+    def takes_long(self) -> bool:
+        """Fetches are not marked: a long program has to be followed from its start, only when asked."""
+        execution = self.browser.execution
+        if execution is None or self.browser.mnemonics is not None:
+            return False
+        follows = not execution.marked and execution.instruction_set.habits.marks != "code"
+        return follows and len(self.browser) > FOLLOWED
+
     async def decode(self) -> None:
         """Decode all instructions, and show them then."""
         browser = self.browser
+        execution = browser.execution
+        if execution is None:
+            return
 
         def work(progress: Progress) -> Browser:
-            execution = open_execution(browser.job, browser.comparison)
-            return replace(browser, execution=execution, mnemonics=read_mnemonics(execution, progress))
+            return replace(browser, mnemonics=read_mnemonics(execution, progress))
 
         try:
             decoded = await self.bench.run("Decoding the instructions", work)
         except Cancelled:
             return
-        except WrongbitError:
-            return  # the machine file names no instruction set: there is no such column then
-        mnemonics: Mnemonics | None = decoded.mnemonics
-        if self.browser is browser and mnemonics is not None and mnemonics.texts and not self.rows.is_deleted:
+        if self.browser is browser and not self.rows.is_deleted:
             self.browser = decoded
             self.rows.replace(decoded)
 
@@ -318,7 +334,23 @@ class _Look:
         turn = self.turn
         background_tasks.create(self._levels(turn), name="levels")
         if self.browser.row(cycle).verdict == "differs":
-            background_tasks.create(self._explain(turn, cycle, explained), name="explain")
+            with explained:
+                self._begin_explaining(turn, cycle, explained)
+
+    def _begin_explaining(self, turn: int, cycle: int, area: Element) -> None:
+        """Explain the word, at once where that is quick."""
+        if self.browser.execution is None:
+            quiet(self.why_not)
+        elif self.takes_long:
+            quiet("Fetches are not marked in this long capture: its program has to be followed first.")
+
+            async def follow() -> None:
+                await self.decode()
+                await self._explain(turn, cycle, area)
+
+            button("Follow the program, and explain the word", follow)
+        else:
+            background_tasks.create(self._explain(turn, cycle, area), name="explain")
 
     def _word(self, cycle: int) -> None:
         row = self.browser.row(cycle)
@@ -341,9 +373,8 @@ class _Look:
 
     async def _explain(self, turn: int, cycle: int, area: Element) -> None:
         try:
-            found = await self.bench.run(
-                "Explaining the word", lambda _: explain_word(self._executed(), cycle)
-            )
+            browser = self.browser
+            found = await self.bench.run("Explaining the word", lambda _: explain_word(browser, cycle))
         except Cancelled:
             return
         except WrongbitError as error:
@@ -352,15 +383,9 @@ class _Look:
                     quiet(str(error))
             return
         if turn == self.turn and not area.is_deleted:
+            area.clear()
             with area:
                 _explanation(self.browser, *found)
-
-    def _executed(self) -> Browser:
-        """The capture as instructions; read now where the decoding is not done yet."""
-        browser = self.browser
-        if browser.execution is not None:
-            return browser
-        return replace(browser, execution=open_execution(browser.job, browser.comparison))
 
     # -- levels ---------------------------------------------------------------------------------------------
 
