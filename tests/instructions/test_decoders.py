@@ -15,6 +15,7 @@ from py65.devices.mpu6502 import MPU
 from z80 import I8080Machine, Z80InstrBuilder, Z80Machine
 
 from wrongbit.instructions.instruction import Instruction, InstructionSet, decode
+from wrongbit.instructions.library import LIBRARY_SETS
 from wrongbit.instructions.sets import built_in_set, set_names
 
 START = 0x1000
@@ -309,3 +310,25 @@ def test_every_set_has_a_paragraph_of_the_document() -> None:
 
     page = (Path(__file__).parents[2] / "docs" / "instructions.md").read_text("utf-8")
     assert [name for name in set_names() if f"`{name}`" not in page] == []
+
+
+def test_clock_cycles_of_the_65c02_are_those_of_py65() -> None:
+    """py65's table (MPU of the 65C02, BSD licence), but for its own slips.
+
+    py65 gives DEC absolute 3 cycles and BRA 1, where they read and write as INC does and branch as a taken
+    one does; it counts the crossing of a page in shifts of an indexed word always; it has no BBR, BBS, STP.
+    """
+    from py65.devices.mpu65c02 import MPU
+
+    chip = MPU()
+    clocks = LIBRARY_SETS["65c02"].clocks
+    slips = {0xCE, 0x80}
+    for code in range(256):
+        found, name = clocks(bytes([code, 0, 0])), chip.disassemble[code][0]
+        if name == "???":
+            assert found is None or code & 15 == 15 or code == 0xDB
+        elif code not in slips:
+            assert found is not None and chip.cycletime[code] in found.all, hex(code)
+            # Decimal arithmetic has one more, which py65 does not count.
+            crossing = 1 if chip.extracycles[code] else 0
+            assert max(found.all) - chip.cycletime[code] in (crossing, crossing + 1, 2 * crossing), hex(code)

@@ -236,6 +236,36 @@ class TestPrefetch:
         found = flow_evidence(by_hand(passed, {0: 0x4E71}, instructions="68000", processor=M68000), 0)
         assert found.acted == "right word"
 
+    @pytest.mark.parametrize(("went", "acted"), [(0x1400, "wrong word"), (0x1000, "right word")])
+    def test_68000_where_to_begin_after_reset(self, went: int, acted: str) -> None:
+        """0 to 3 the stack pointer, 4 to 7 where to begin (M68000 User's Manual, reset; from memory)."""
+        rows = [*self.run(0, 0x0001, 0x0000, 0x0000, 0x1400), *self.run(went, 0x4E71, 0x4E71)]
+        execution = by_hand(rows, {3: 0x1000}, instructions="68000", processor=M68000)
+        found = flow_evidence(execution, 3)
+        assert (found.acted, found.went) == (acted, went)
+        assert found.seen is not None and found.seen.text == "begin at 001400"
+        assert is_instruction_word(execution, 3)
+
+    def test_68000_stack_pointer_is_no_instruction(self) -> None:
+        """60FE would be BRA to itself."""
+        rows = [
+            *self.run(0, 0x60FE, 0x0000, 0x0000, 0x0008),
+            *self.run(8, 0x4E71, 0x6020),
+            *self.run(0x2C, 0),
+        ]
+        found = flow_evidence(by_hand(rows, {0: 0x0001}, instructions="68000", processor=M68000), 0)
+        assert found.acted == "can't tell" and "stack pointer" in found.reasons[0]
+        code = flow_evidence(by_hand(rows, {5: 0x4E71}, instructions="68000", processor=M68000), 5)
+        assert (code.acted, code.went) == (
+            "wrong word",
+            0x2C,
+        )  # what follows the vectors is code all the same
+
+    def test_68000_capture_that_ends_after_the_vectors(self) -> None:
+        rows = self.run(0, 0x0001, 0x0000, 0x0000, 0x1400)
+        found = flow_evidence(by_hand(rows, {3: 0x1000}, instructions="68000", processor=M68000), 3)
+        assert found.acted == "can't tell" and "not wholly in the capture" in found.reasons[0]
+
     def test_unmarked(self) -> None:
         rows: list[Row] = [("read", 0x100, 0x10EB), ("read", 0x102, 0x9090)]
         found = flow_evidence(by_hand(rows, {0: 0x9090}, instructions="8086", processor=I8086), 0)

@@ -7,6 +7,7 @@ the right one. The verdict may be "can't tell" at any word, but must never be th
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -105,3 +106,20 @@ def test_instructions_are_found_without_marks(machine: str, sound: dict[str, tup
     without = open_execution(job, without_marks(job, comparison)).starts.tolist()
     assert set(without) <= set(with_marks)
     assert len(without) >= 0.99 * len(with_marks) > 500
+
+
+def as_65c02(job: Job) -> Job:
+    """The same machine with the CMOS processor: its programs use no code on which the two differ."""
+    return replace(job, processor=job.processor.model_copy(update={"instructions": "65c02"}))
+
+
+def test_a_65c02_is_followed_without_marks(sound: dict[str, tuple[Job, Comparison]]) -> None:
+    job, comparison = sound["fellgate"]
+    job = as_65c02(job)
+    marked = set(open_execution(job, comparison).starts.tolist())
+    without = open_execution(job, without_marks(job, comparison)).starts.tolist()
+    assert set(without) <= marked
+    assert len(without) >= 0.95 * len(marked)
+    for bit in range(4):
+        counts = verdicts(job, without_marks(job, with_rare_glitches(job, comparison, bit)))
+        assert counts["wrong word"] == 0

@@ -149,6 +149,8 @@ class BusHabits:
         big_endian: The upper part of a value of several units comes first.
         vectors_from: Lowest address of the vectors that the processor reads by itself, one pair each, up to
             the last address; None where there are none.
+        reset_reads: So many addresses from 0 on are read as code after reset though they are none: the stack
+            pointer, then, in the second half, where to begin; 0 where there are none.
     """
 
     unit_bits: int
@@ -161,6 +163,7 @@ class BusHabits:
     every_clock: bool = False
     big_endian: bool = False
     vectors_from: int | None = None
+    reset_reads: int = 0
 
 
 def decode(instruction_set: InstructionSet, fetch: Fetch, address: int) -> Instruction | None:

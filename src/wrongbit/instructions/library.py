@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from wrongbit.instructions.expression import Context, stored
-from wrongbit.instructions.instruction import BusHabits, Fetch, Flow, Instruction
+from wrongbit.instructions.instruction import BusHabits, ClockCount, Fetch, Flow, Instruction
 
 _PLAIN_NUMBER = r"0x[0-9a-f]+|[0-9]+"
 LONGEST = 16
@@ -85,6 +85,7 @@ class LibrarySet:
         mode: Name of its mode constant.
         rules: Where an instruction leads.
         stray: True for bytes that the library decodes though this processor has no such instruction.
+        clocks: Published clock cycles of an instruction's bytes, None where they are not told.
     """
 
     name: str
@@ -93,6 +94,7 @@ class LibrarySet:
     mode: str
     rules: Rules
     stray: Callable[[bytes], bool] = lambda data: False
+    clocks: Callable[[bytes], ClockCount | None] = lambda data: None
     _engine: list[Any] = field(default_factory=list, repr=False, compare=False)
 
     def decode(self, fetch: Fetch, address: int) -> Instruction | None:
@@ -125,7 +127,8 @@ class LibrarySet:
         if self.rules is _rules_8086 and leads.targets and re.fullmatch(_PLAIN_NUMBER, decoded.operands):
             # The library cuts a near target to 16 bits.
             text = f"{mnemonic} 0x{leads.targets[0]:X}"
-        return Instruction(address, words, following, text, leads.flow, leads.targets)
+        clocks = self.clocks(data[:size])
+        return Instruction(address, words, following, text, leads.flow, leads.targets, cycles=clocks)
 
     def _disassemble(self, data: bytes, address: int) -> tuple[str, str, int]:
         """Mnemonic, operands and length; an empty mnemonic where the library knows none."""
@@ -167,6 +170,43 @@ def _rules_65c02(code: Decoded) -> Leads:
     if name in ("rts", "rti"):
         return Leads("return", None)
     return Leads("stop", (code.following,)) if name in ("stp", "wai") else Leads("next")
+
+
+_CYCLES_65C02 = (
+    "76..5355322.6465" "255.5465242.6465" "66..3355422.4465" "255.4465242.4465"
+    "66...355322.3465" "255..465243..465" "66..3355422.6465" "255.4465244.6465"
+    "36..3335222.4445" "265.4445252.4555" "262.3335222.4445" "255.4445242.4445"
+    "26..335522234465" "255..4652433.475" "26..3355222.4465" "255..465244..475"
+)  # fmt: skip
+"""Clock cycles by operation code, none for codes that are not documented (WDC W65C02S data sheet, table of
+operation codes; from memory, held against py65's table by the tests)."""
+
+_ADDS, _ROTATES = (0x60, 0xE0), (0x1E, 0x3E, 0x5E, 0x7E)
+"""ADC and SBC, by the upper three bits; shifts and rotations of an indexed word."""
+_CROSSING = frozenset(
+    (0x3C, 0xBC, 0xBE, *(row + column for row in range(0x10, 0x100, 0x20) for column in (1, 9, 0xD)))
+)
+_STORES = frozenset((0x91, 0x99, 0x9D))
+
+
+def _clocks_65c02(data: bytes) -> ClockCount | None:
+    """One more where an index crosses a page, in decimal arithmetic, and for a taken branch.
+
+    >>> _clocks_65c02(bytes([0x69, 1])).all == {2, 3}, _clocks_65c02(bytes([0xF0, 2])).all == {2, 3, 4}
+    (True, True)
+    """
+    code = data[0]
+    told = _CYCLES_65C02[code]
+    if told == ".":
+        return None
+    base = int(told)
+    if code & 0x1F == 0x10 or code == 0x80:  # branches; BRA is always taken
+        return ClockCount(base, 3, 1)
+    if code & 0xF == 0xF:  # BBR and BBS
+        return ClockCount(base, base + 1, 1)
+    extra = int(code in _CROSSING - _STORES) + int(code in _ROTATES)
+    decimal = code & 0xE0 in _ADDS and (code & 3 == 1 or code & 0x1F == 0x12)
+    return ClockCount(base, base, extra + int(decimal))
 
 
 def _rules_680x(code: Decoded) -> Leads:
@@ -279,20 +319,28 @@ def _8086_habits(ahead: int) -> BusHabits:
     return BusHabits(8, 20, marks="code", ahead=ahead)
 
 
-_MOS = BusHabits(8, 16, dummy_reads=True, vectors_from=0xFFFA)
+_MOS = BusHabits(8, 16, dummy_reads=True, every_clock=True, vectors_from=0xFFFA)
 _6800 = BusHabits(8, 16, dummy_reads=True, big_endian=True, vectors_from=0xFFF8)
 _6809 = BusHabits(8, 16, dummy_reads=True, big_endian=True, vectors_from=0xFFF0)
 
 LIBRARY_SETS: dict[str, LibrarySet] = {
     each.name: each
     for each in (
-        LibrarySet("65c02", _MOS, "CS_ARCH_MOS65XX", "CS_MODE_MOS65XX_W65C02", _rules_65c02),
+        LibrarySet(
+            "65c02",
+            _MOS,
+            "CS_ARCH_MOS65XX",
+            "CS_MODE_MOS65XX_W65C02",
+            _rules_65c02,
+            clocks=_clocks_65c02,
+        ),
         LibrarySet("6800", _6800, "CS_ARCH_M680X", "CS_MODE_M680X_6800", _rules_680x),
         LibrarySet("6809", _6809, "CS_ARCH_M680X", "CS_MODE_M680X_6809", _rules_680x),
         LibrarySet(
             "68000",
             # Two words are fetched ahead of the one that is executed (M68000 User's Manual; from memory).
-            BusHabits(16, 24, step=2, marks="code", ahead=4, big_endian=True),
+            # Addresses 0 to 7 hold the stack pointer and where to begin (the same, section on reset).
+            BusHabits(16, 24, step=2, marks="code", ahead=4, big_endian=True, reset_reads=8),
             "CS_ARCH_M68K",
             "CS_MODE_M68K_000",
             _rules_68000,

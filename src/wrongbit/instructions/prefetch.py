@@ -58,6 +58,11 @@ def prefetched_evidence(execution: Execution, row: int) -> FlowEvidence:
         return cannot("The capture does not tell fetches from other reads: connect the status leads.")
     if execution.cycles.kind[row] != _FETCH:
         return cannot("The word was read as data: what the processor does next does not show it.")
+    if (
+        execution.word_address(int(execution.cycles.address[row]))
+        < execution.instruction_set.habits.reset_reads
+    ):
+        return _reset_evidence(execution, row)
     run = run_of(execution, row)
     right = _instruction_at(execution, run, row, seen=False)
     wrong = _instruction_at(execution, run, row, seen=True)
@@ -85,6 +90,43 @@ def prefetched_evidence(execution: Execution, row: int) -> FlowEvidence:
     return FlowEvidence(row, row, expected, seen, run.next_row, went, acted, reasons)
 
 
+def _reset_evidence(execution: Execution, row: int) -> FlowEvidence:
+    """What is read after reset: the stack pointer, which leads nowhere, and where to begin, which does."""
+    run = run_of(execution, row)
+    half, end = (execution.instruction_set.habits.reset_reads // part for part in (2, 1))
+    digits = -(-execution.processor.address_bits // 4)
+
+    def led(seen: bool) -> Instruction | None:
+        fetch = execution.fetcher(run.rows, seen=seen)
+        units = [fetch(address) for address in range(half, end, execution.instruction_set.habits.step)]
+        known = [unit for unit in units if unit is not None]
+        if len(known) < len(units):
+            return None
+        bits = execution.instruction_set.habits.unit_bits
+        target = sum(unit << bits * place for place, unit in enumerate(reversed(known)))
+        target &= (1 << execution.instruction_set.habits.address_bits) - 1
+        return Instruction(half, tuple(known), end, f"begin at {target:0{digits}X}", "jump", (target,))
+
+    if execution.word_address(int(execution.cycles.address[row])) < half:
+        reason = (
+            "The word is part of the stack pointer that the processor loads after reset: where it goes next "
+            "does not show it."
+        )
+        return FlowEvidence(row, None, None, None, None, None, "can't tell", (reason,))
+    expected, seen = led(False), led(True)
+    went = None if run.next_row is None else _begin(execution, run.next_row)
+    if expected is None or seen is None or went is None:
+        reason = "The address at which to begin, or the fetch that follows it, is not wholly in the capture."
+        return FlowEvidence(row, None, expected, seen, run.next_row, went, "can't tell", (reason,))
+    there = f"but the first fetch was at {went:0{digits}X}."
+    against = [
+        None if went in targets else f"it leads to {targets[0]:0{digits}X}, {there}"
+        for targets in (each.targets or (-1,) for each in (expected, seen))
+    ]
+    acted, reasons = conclude(expected, seen, against[0], against[1])
+    return FlowEvidence(row, int(run.rows[0]), expected, seen, run.next_row, went, acted, reasons)
+
+
 def run_of(execution: Execution, row: int) -> Run:
     """The run of fetches that a cycle belongs to."""
     fetches = execution.fetches
@@ -92,11 +134,14 @@ def run_of(execution: Execution, row: int) -> Run:
     step *= execution.instruction_set.habits.step
     address = np.array([execution.word_address(int(a)) for a in execution.cycles.address[fetches]], np.int64)
     at = int(np.searchsorted(fetches, row))
+    code = address >= execution.instruction_set.habits.reset_reads
     first = at
-    while first > 0 and address[first] == address[first - 1] + step:
+    while first > 0 and address[first] == address[first - 1] + step and code[first] == code[first - 1]:
         first -= 1
     last = at
-    while last + 1 < len(fetches) and address[last + 1] == address[last] + step:
+    while (
+        last + 1 < len(fetches) and address[last + 1] == address[last] + step and code[last + 1] == code[last]
+    ):
         last += 1
     next_row = int(fetches[last + 1]) if last + 1 < len(fetches) else None
     return Run(
