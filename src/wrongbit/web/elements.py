@@ -169,12 +169,12 @@ class Field(Element):
         with self:
             tag("span", label, classes="wb-label wb-unseen" if inline else "wb-label")
             self.input = tag("textarea" if lines > 1 else "input", classes="wb-input")
-            # As an attribute it is only the first value: a redraw never writes over what a person types.
-            first: dict[str, Any] = {"type": kind, "^value": value} if lines == 1 else {"rows": lines}
+            # It is only the first value, so that a redraw never writes over what a person types: an attribute
+            # (^) of a field of one line, a property (.) of a longer one, as the page library writes them.
+            first: dict[str, Any] = {"type": kind, "^value": value}
+            if lines > 1:
+                first = {"rows": lines, ".defaultValue": value}
             self.input._props.update(first, autocomplete="off", spellcheck="false")
-            if lines > 1 and value:
-                self.input._props["innerHTML"] = ""
-                self.input._props[".defaultValue"] = value
             if width:
                 self.input.style(f"width: {width + 2}ch")
             if hint and inline:
