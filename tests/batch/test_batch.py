@@ -7,7 +7,9 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
 import time
+import zipfile
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -17,6 +19,7 @@ import polars as pl
 import pytest
 
 from wrongbit.batch import engine, run
+from wrongbit.batch.examine import examine
 from wrongbit.batch.items import Item, find_captures, find_cases
 from wrongbit.batch.results import Result, Results
 from wrongbit.batch.run import run_batch
@@ -266,3 +269,37 @@ def test_cases_are_found_below_a_folder(tmp_path: Path) -> None:
     assert find_cases([str(tmp_path)])[0].key == before
     (tmp_path / "north/kiln/case.toml").write_text("")
     assert find_cases([str(tmp_path)])[0].key != before
+
+
+def test_names_that_lead_out_of_a_case_write_nothing_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A store or an archive may hold any name, also one that leads up (CWE-22)."""
+    with zipfile.ZipFile(tmp_path / "sent.zip", "w") as file:
+        file.writestr("case/machine.toml", "")
+        file.writestr("case/../../out.txt", "mine")
+    inner = tmp_path / "a" / "b"
+    inner.mkdir(parents=True)
+    monkeypatch.setattr(tempfile, "tempdir", str(inner))
+    result = examine(Item("sent", folder=f"zip://case::{tmp_path}/sent.zip"))
+    assert result.status == "failed" and "leads out of the case" in result.message
+    assert not list(tmp_path.rglob("out.txt"))
+
+
+def test_two_batches_on_one_scheduler_do_not_take_each_others_pieces() -> None:
+    """A scheduler gives what it has under a key, whoever asked for it first: no two batches share keys."""
+    taken: list[str] = []
+
+    class Refusing:
+        def submit(self, *given: object, key: str, **more: object) -> object:
+            taken.append(key)
+            return object()
+
+        def cancel(self, futures: list[object], force: bool) -> None:
+            raise InterruptedError
+
+    pieces = ["one", "two"]
+    for _ in range(2):
+        with pytest.raises((InterruptedError, TypeError, AttributeError)):
+            list(engine.do_all(Refusing(), len, pieces))
+    assert len(set(taken)) == 4

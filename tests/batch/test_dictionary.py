@@ -17,7 +17,7 @@ from wrongbit.demo.case import write_case
 from wrongbit.diagnose.dictionary import NOTHING_SEEN, classes_of, name_of, nominal_look, sight_of
 from wrongbit.diagnose.looks import Look
 from wrongbit.diagnose.structure import Hypothesis, Structure
-from wrongbit.errors import UsageError
+from wrongbit.errors import InputError, UsageError
 from wrongbit.faults.evidence import gather_evidence
 from wrongbit.job import compare_capture, open_job
 from wrongbit.machine.load import load_machine
@@ -167,3 +167,18 @@ def test_without_paths(tmp_path: Path) -> None:
     )
     with pytest.raises(UsageError, match=r"no \[\[path\]\]"):
         build_dictionary(machine, str(tmp_path / "out"))
+
+
+def test_a_damaged_piece_is_told(loom: Path, tmp_path: Path) -> None:
+    output = str(tmp_path / "kept")
+    built = build_dictionary(loom, output, processes=1)
+    singles = Path(built.folder) / "singles.parquet"
+    for damage in (singles.read_bytes()[:-40], b""):
+        singles.write_bytes(damage)
+        with pytest.raises(InputError, match="damaged"):
+            open_dictionary(loom, output)
+        with pytest.raises(InputError, match="damaged"):
+            build_dictionary(loom, output, processes=1)
+    pl.DataFrame({"name": ["other"]}).write_parquet(singles)
+    with pytest.raises(InputError, match="damaged"):
+        open_dictionary(loom, output)

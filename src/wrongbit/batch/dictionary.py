@@ -16,6 +16,7 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from itertools import combinations, islice
 from pathlib import Path
@@ -127,7 +128,8 @@ def build_dictionary(
     name = structure.machine.machine.name
     about = {"machine": name, "file": machine_file.name, "version": __version__, "pairs": pairs}
     store.write(f"{store.path}/{key}/machine.json", json.dumps(about).encode())
-    singles = pl.read_parquet(store.fs.cat_file(_place(store, key, pieces[0])))
+    with _told_damage(f"{output}/{key}"):
+        singles = pl.read_parquet(store.fs.cat_file(_place(store, key, pieces[0])))
     apart = singles.group_by("point", maintain_order=True).agg(pl.col("signature").n_unique())
     return Built(
         name, f"{output.rstrip('/')}/{key}", len(hypotheses), max(classes, default=-1) + 1, len(together),
@@ -254,19 +256,16 @@ def open_dictionary(machine_file: Path, output: str) -> Dictionary:
     fs, path = open_store(output)
     key = dictionary_key(machine_file)
     try:
-        singles = pl.read_parquet(fs.cat_file(f"{path}/{key}/singles.parquet"))
-        others = sorted(fs.glob(f"{path}/{key}/pairs-*.parquet"))
-        pairs = [pl.read_parquet(fs.cat_file(each)) for each in others]
+        with _told_damage(f"{output}/{key}"):
+            singles = pl.read_parquet(fs.cat_file(f"{path}/{key}/singles.parquet"))
+            singles = singles.select("name", "class", "point", "signature")
+            others = sorted(fs.glob(f"{path}/{key}/pairs-*.parquet"))
+            pairs = [pl.read_parquet(fs.cat_file(each)) for each in others]
+            pairs = [each.select("one", "two", "point", "signature") for each in pairs]
     except FileNotFoundError:
         raise UsageError(
             f"{output} has no fault dictionary for {machine_file} as it is now.",
             f"Make it: wrongbit batch --dictionary {machine_file} --output {output}",
-        ) from None
-    except pl.exceptions.PolarsError as error:
-        raise InputError(
-            f"The dictionary is damaged: {str(error).splitlines()[0]}.",
-            "Delete the folder and make it again.",
-            file=f"{output}/{key}",
         ) from None
     classes = dict(singles.select("name", "class").unique().iter_rows())
     sights: dict[tuple[tuple[int, ...], str], str] = {
@@ -274,6 +273,19 @@ def open_dictionary(machine_file: Path, output: str) -> Dictionary:
         for number, point, signature in singles.select("class", "point", "signature").iter_rows()
     }
     for frame in pairs:
-        for one, two, point, signature in frame.select("one", "two", "point", "signature").iter_rows():
+        for one, two, point, signature in frame.iter_rows():
             sights[(one, two) if one < two else (two, one), point] = signature
     return Dictionary(classes, sights)
+
+
+@contextmanager
+def _told_damage(folder: str) -> Iterator[None]:
+    """A piece that is no table of ours is told as such."""
+    try:
+        yield
+    except pl.exceptions.PolarsError as error:
+        raise InputError(
+            f"The dictionary is damaged: {str(error).splitlines()[0]}.",
+            "Delete the folder and make it again.",
+            file=folder,
+        ) from None

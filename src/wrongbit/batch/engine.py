@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, TypeVar
+from uuid import uuid4
 
 from wrongbit import __version__
 from wrongbit.errors import UsageError, WrongbitError
@@ -123,8 +124,9 @@ def do_all(
     if client is None:
         yield from enumerate(_here(work, piece) for piece in pieces)
         return
+    ours = uuid4().hex  # one scheduler may serve several batches: a key must not mean another one's piece
     futures = {
-        client.submit(work, piece, pure=False, retries=0, key=f"wrongbit-{number}-{id(pieces):x}"): number
+        client.submit(work, piece, pure=False, retries=0, key=f"wrongbit-{ours}-{number}"): number
         for number, piece in enumerate(pieces)
     }
     try:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from wrongbit import __version__
 from wrongbit.batch.items import LEFT_OUT, Item, folder_key, is_local, open_store
 from wrongbit.batch.results import Result
-from wrongbit.errors import CaptureError, WrongbitError
+from wrongbit.errors import CaptureError, InputError, WrongbitError
 from wrongbit.units import format_address
 
 if TYPE_CHECKING:
@@ -55,6 +55,10 @@ def _here(url: str, *, whole_folder: bool) -> Iterator[Path]:
             inside = each[len(root) :].lstrip("/")
             if inside.split("/")[0] in LEFT_OUT:
                 continue
+            if ".." in inside.split("/"):
+                raise InputError(
+                    "A file's name leads out of the case.", "Look at who made this; leave it out.", file=each
+                )
             target = Path(beside) / inside
             target.parent.mkdir(parents=True, exist_ok=True)
             with fs.open(each, "rb") as source, target.open("wb") as sink:
