@@ -17,7 +17,7 @@ import pytest
 import wrongbit
 from casework.taken import capture_at, first_capture
 from wrongbit.bus.cycles import Cycles
-from wrongbit.case.entries import FindingRecorded, ValueAdded
+from wrongbit.case.entries import FindingRecorded, ReadingAdded, ValueAdded
 from wrongbit.case.folder import Case
 from wrongbit.casework import casework as module
 from wrongbit.casework.casework import Casework
@@ -450,3 +450,25 @@ def test_mistakes_to_be_checked_first_are_open_questions(tmp_path: Path) -> None
     (line,) = found.captures
     assert line.check_first and "The lead D5" in line.check_first[0]
     assert any(line.check_first[0] in each for each in found.questions)
+
+
+def test_a_fitting_and_a_rebuilding_are_recorded_once(tmp_path: Path) -> None:
+    from wrongbit.demo.readings import write_chip_case
+
+    kiln = write_chip_case(tmp_path / "kiln")
+    assert kiln.twin is not None
+    with Case.open(kiln.folder) as case:
+        case.add_reference(kiln.twin, "twin", "U3")
+        for _ in range(2):
+            work = Casework(case)
+            assert work.fitting("U3").plans
+            rebuilt = work.rebuilding("U3")
+            work.examination("U3")
+        assert [source.kind for source in rebuilt.sources] == ["reading", "twin", "reference"]
+        for what in ("fit", "rebuild", "chip"):
+            assert len(recorded(case, what)) == 1
+        line = next(each for each in work.overview().chips if each.name == "U3")
+        assert line.state == "bad" and line.readings == 6
+        case.withdraw(case.of_kind(ReadingAdded)[0][0].number, "slipped")
+        assert len(Casework(case).examination("U3").readings) == 5
+        assert len(recorded(case, "chip")) == 2

@@ -95,6 +95,21 @@ def test_a_chip_of_a_folder_is_rebuilt(
     assert "wrongbit add" in capsys.readouterr().err
 
 
+def test_a_file_of_the_same_name_is_not_taken_for_the_capture(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = tmp_path / "u1-timing.csv"
+    other.write_bytes((folder / "u1-timing.csv").read_bytes() + b"\n")
+    assert main(["compare", str(folder), str(other)]) == 2
+    assert "no capture" in capsys.readouterr().err
+    assert main(["compare", str(folder), str(folder / "u1-timing.csv")]) == 1
+
+
+def test_a_memory_for_a_chip_of_a_folder(kiln: ChipCase, capsys: pytest.CaptureFixture[str]) -> None:
+    expected = told(capsys, "fit", str(kiln.machine_file), "--chip", "U3")
+    assert told(capsys, "fit", str(kiln.folder), "--chip", "U3") == expected
+
+
 # -- looking only ------------------------------------------------------------------------------------------
 
 
@@ -116,6 +131,17 @@ def test_a_folder_that_may_only_be_read_is_looked_at(
         assert found == expected
     assert main(["ladder", str(folder)]) == 0
     assert listing(folder) == before
+
+
+def test_a_machine_file_alone_is_a_case_too(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (folder / "case.toml").unlink()
+    (folder / "saltmarsh.toml").rename(folder / "machine.toml")
+    monkeypatch.setattr(unkept, "_writable", lambda _: False)
+    assert main(["next", str(folder)]) == 0
+    assert "Nothing was measured yet" in capsys.readouterr().out
+    assert not (folder / "journal.sqlite").exists()
 
 
 def test_nothing_can_be_added_to_a_folder_that_may_only_be_read(

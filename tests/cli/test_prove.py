@@ -71,6 +71,7 @@ def test_a_capture_named_twice_is_kept_once(case: Path, capsys: pytest.CaptureFi
         assert len(proof["captures_after"]) == 1
     with Case.open(case) as opened:
         assert len([each for _, each in opened.of_kind(CaptureAdded) if each.note == "proof"]) == 1
+        assert len([each for _, each in opened.of_kind(ReadingAdded) if each.note == "proof"]) == 3
 
 
 def test_what_is_left_is_told(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -110,6 +111,29 @@ def test_a_folder_that_is_no_case(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert main(["prove", str(tmp_path)]) == 2
     assert main(["prove", str(tmp_path / "none")]) == 2
     assert capsys.readouterr().err.count("→") == 2
+
+
+def proved_as_printed(page: str, monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
+    """The command that a stage of the demo prints proves the repair, where it is to be typed."""
+    (command,) = re.findall(r"^ *(wrongbit prove .*)$", page, re.M)
+    monkeypatch.chdir(folder)
+    assert main(shlex.split(command)[1:]) == 0
+
+
+def test_the_search_for_a_part_ends_in_its_proof(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["demo", "--stage", "parts", "--folder", str(tmp_path / "lift")]) == 0
+    proved_as_printed(capsys.readouterr().out, monkeypatch, tmp_path)
+    assert "✓ words read by U2" in " ".join(capsys.readouterr().out.split())
+
+
+def test_the_rebuilt_chip_ends_in_its_proof(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["demo", "--stage", "chip", "--folder", str(tmp_path)]) == 0
+    proved_as_printed(capsys.readouterr().out, monkeypatch, tmp_path)
+    assert "✓ U3's image file u3-rebuilt.bin equal" in " ".join(capsys.readouterr().out.split())
 
 
 # -- the demo's folder -------------------------------------------------------------------------------------

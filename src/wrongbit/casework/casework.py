@@ -62,6 +62,7 @@ from wrongbit.casework.records import (
     compare_finding,
     diagnose_finding,
     explain_finding,
+    fit_finding,
     ladder_finding,
     rebuild_finding,
     suspects_finding,
@@ -775,7 +776,12 @@ class Casework:
             need = replace(need, times=times.over(need.times))
         if images is not None:
             need = replace(need, images=images)
-        return fit(need, choice or Choice())
+        chosen = choice or Choice()
+        found = fit(need, chosen)
+        taken = None if capture is None else _capture_of(capture).file.sha256
+        asked = [chip, shape, list(selects), latched_by, repr(chosen), images, taken]
+        self._record("fit", key_of("fit", FORMAT, self._state().key, asked), lambda: fit_finding(chip, found))
+        return found
 
     # -- at a glance ----------------------------------------------------------------------------------------
 

@@ -26,6 +26,7 @@ from wrongbit.diagnose.planning import Proposal
 from wrongbit.diagnose.suspects import Weighing
 from wrongbit.job import Comparison, Diagnosis, Explanation, Job
 from wrongbit.reading.examine import Examination
+from wrongbit.replace.fit import Fitting
 
 Recordable = tuple[str, dict[str, Any], tuple[EvidenceRows, ...]]
 """Sentence, JSON values, evidence."""
@@ -140,3 +141,17 @@ def rebuild_finding(chip: str, found: Rebuilding, stored: Sequence[Stored]) -> R
         "notes": list(rebuilt.notes),
     }
     return says, result, tuple(EvidenceRows(each.sha256, (), each.name) for each in stored)
+
+
+def fit_finding(chip: str, found: Fitting) -> Recordable:
+    """Memories for a chip's place. It rests on the machine file, which the key has."""
+    names = [plan.name for plan in found.plans]
+    says = f"{chip}: {names[0]} {found.plans[0].verdict}." if names else f"{chip}: no memory fits."
+    result = {
+        "chip": chip,
+        "plans": [
+            {"name": plan.name, "verdict": plan.verdict, "drop_in": plan.drop_in} for plan in found.plans
+        ],
+        "refused": [{"memory": each.memory, "reasons": list(each.reasons)} for each in found.refused],
+    }
+    return says, result, ()

@@ -74,16 +74,17 @@ class UnkeptCase:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.machine_file = machine_file_of(folder)
+        written = (folder / CASE_FILE).exists() or not (folder / MACHINE_FILE).is_file()
+        self.machine_file = machine_file_of(folder) if written else folder / MACHINE_FILE
         self.name = folder.resolve().name
         self._paths: dict[str, Path] = {}
         machine = load_machine(self.machine_file, require_files=False, recipe_names=recipe_names())
         structure = Structure(machine)
         found: list[Detail] = []
-        for row in rows_of(folder):
+        for row in rows_of(folder) if written else ():
             check_row(folder, structure, row)
             found.append(self._detail(row))
-        at = datetime.fromtimestamp((folder / CASE_FILE).stat().st_mtime, UTC)
+        at = datetime.fromtimestamp(self.machine_file.stat().st_mtime, UTC)
         self._entries = tuple(
             Entry(number, at, "", wrongbit.__version__, detail) for number, detail in enumerate(found, 1)
         )

@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from wrongbit.capture.store import file_hash
 from wrongbit.case.entries import CaptureAdded, Entry
 from wrongbit.casework.casework import Casework
 from wrongbit.casework.inputs import is_proof
@@ -74,10 +75,12 @@ def capture_in(work: Casework, capture: str | None, point: str | None) -> Entry:
             "The case has no capture yet.",
             "Add one with 'wrongbit add', or a [[capture]] with point and file to case.toml.",
         )
+    # A file is known by its contents: one of the same name may be another.
+    sha256 = file_hash(Path(capture)) if capture is not None and Path(capture).is_file() else ""
     # One that was taken to prove a repair is meant only when it is named; of one name the newest is meant.
     order = sorted(there, key=lambda each: is_proof(each[1].note)) if capture is None else reversed(there)
     for entry, detail in order:
-        if (point is None or detail.point == point) and _is_meant(entry, detail, capture):
+        if (point is None or detail.point == point) and _is_meant(entry, detail, capture, sha256):
             return entry
     listed = ", ".join(f"{each.point} ({entry.number}: {each.file.name})" for entry, each in there)
     what = f"no capture {capture!r}" if capture is not None else "no capture"
@@ -85,5 +88,7 @@ def capture_in(work: Casework, capture: str | None, point: str | None) -> Entry:
     raise UsageError(f"The case has {what}{where}.", f"It has captures at: {listed}.")
 
 
-def _is_meant(entry: Entry, detail: CaptureAdded, capture: str | None) -> bool:
-    return capture is None or capture == str(entry.number) or Path(capture).name == detail.file.name
+def _is_meant(entry: Entry, detail: CaptureAdded, capture: str | None, sha256: str) -> bool:
+    if sha256:
+        return detail.file.sha256 == sha256
+    return capture is None or capture in (str(entry.number), detail.file.name)

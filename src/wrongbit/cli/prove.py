@@ -10,7 +10,8 @@ from typing import Annotated
 import typer
 from rich.text import Text
 
-from wrongbit.case.entries import CaptureAdded, Entry
+from wrongbit.capture.store import file_hash
+from wrongbit.case.entries import Entry
 from wrongbit.case.folder import Case
 from wrongbit.casework.casework import Casework
 from wrongbit.casework.proof import Proof
@@ -125,39 +126,37 @@ def _captures_added(
     """The fresh captures as entries; one that is there as proof already is not added again."""
     found = []
     for path, name in captures:
-        point = point_named(work.machine, name)
-        entry = _writable(work).add_capture(path, point.name, note=NOTE, progress=progress)
-        assert isinstance(entry.detail, CaptureAdded)
-        before = [
-            each
-            for each, detail in work.captures(proof=True)
-            if detail.file.sha256 == entry.detail.file.sha256
-            and detail.point == point.name
-            and each.number != entry.number
+        point = point_named(work.machine, name).name
+        there = [
+            entry
+            for entry, each in work.captures(proof=True)
+            if each.point == point and each.file.sha256 == file_hash(path)
         ]
-        found.append(_once(work, entry, before))
+        if there:
+            found.append(there[-1])
+        else:
+            found.append(_writable(work).add_capture(path, point, note=NOTE, progress=progress))
     return found
 
 
 def _readings_added(work: Casework, readings: Sequence[tuple[Path, str | None]]) -> list[Entry]:
-    """The same of readings."""
+    """The same of readings. Passes of a sound chip are all alike: one is there when its name is, too."""
     found = []
     for path, name in readings:
         if name is None:
             roms = ", ".join(each.name for each in work.machine.chip if each.kind == "rom") or "none"
             raise UsageError(f"Of which chip {path} was read is not told.", f"Say it with --chip: {roms}.")
-        chip = rom_named(work.machine, name)
-        entry = _writable(work).add_reading(path, chip.name, note=NOTE)
-        found.append(entry)
+        chip = rom_named(work.machine, name).name
+        there = [
+            entry
+            for entry, each in work.readings(chip, proof=True)
+            if (each.file.name, each.file.sha256) == (path.name, file_hash(path))
+        ]
+        if there:
+            found.append(there[-1])
+        else:
+            found.append(_writable(work).add_reading(path, chip, note=NOTE))
     return found
-
-
-def _once(work: Casework, entry: Entry, before: Sequence[Entry]) -> Entry:
-    """The entry that was there, and the new one withdrawn; else the new one."""
-    if not before:
-        return entry
-    _writable(work).withdraw(entry.number, f"It is entry {before[0].number} already.")
-    return before[0]
 
 
 def show_proof(proof: Proof) -> None:
