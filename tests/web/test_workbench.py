@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Iterator
+from collections.abc import Coroutine, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any, TypeVar
 
 import pytest
 
@@ -14,6 +16,14 @@ from wrongbit.case.entries import NoteAdded
 from wrongbit.errors import InputError
 from wrongbit.job import Progress
 from wrongbit.web.workbench import Cancelled, Workbench
+
+T = TypeVar("T")
+
+
+def run(work: Coroutine[Any, Any, T]) -> T:
+    """In a thread of its own: where the browser tests run, this one has a loop already."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(asyncio.run, work).result()
 
 
 @pytest.fixture
@@ -33,7 +43,7 @@ def test_work_tells_how_far_it_is_and_gives_its_result(bench: Workbench) -> None
             seen.append(bench.tasks[0].share)
         return threading.current_thread().name
 
-    name = asyncio.run(bench.run("Counting", work))
+    name = run(bench.run("Counting", work))
     assert seen == [0.0, 0.25, 0.5, 0.75]
     assert name != threading.main_thread().name
     assert bench.tasks == []
@@ -57,7 +67,7 @@ def test_work_that_is_stopped_ends_at_its_next_word(bench: Workbench) -> None:
         await running
 
     with pytest.raises(Cancelled):
-        asyncio.run(stopped())
+        run(stopped())
     assert len(rounds) < 1000
     assert bench.tasks == []
 
@@ -82,7 +92,7 @@ def test_the_end_does_not_wait_for_work_that_tells_nothing(
         await running
         return left
 
-    assert asyncio.run(leave())
+    assert run(leave())
     assert not bench.working
 
 
@@ -91,7 +101,7 @@ def test_a_mistake_in_work_reaches_who_asked(bench: Workbench) -> None:
         raise InputError("bad", "do this")
 
     with pytest.raises(InputError, match="bad"):
-        asyncio.run(bench.run("Failing", work))
+        run(bench.run("Failing", work))
     assert bench.tasks == []
 
 
