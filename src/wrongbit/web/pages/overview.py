@@ -25,6 +25,9 @@ from wrongbit.web.elements import (
 from wrongbit.web.rungs import draw_rungs
 from wrongbit.web.workbench import Workbench
 
+NEGLIGIBLE = 1e-3
+"""Share of the doubt below which a part is not named here."""
+
 SUSPECTS, FINDINGS = 8, 4
 """How many are shown here; their own pages show all."""
 
@@ -110,7 +113,8 @@ def _suspects(overview: Overview) -> None:
         if not overview.suspects:
             quiet("The machine file tells no paths from chip to processor, so that parts cannot be weighed.")
             return
-        suspects_table(overview.suspects[:SUSPECTS])
+        worth = [each for each in overview.suspects if each.tied or each.share >= NEGLIGIBLE]
+        suspects_table(worth[:SUSPECTS])
         quiet(f"Doubt: {overview.doubt:.2f} bits.")
         link("See them on the board map", "/board")
 
@@ -118,11 +122,10 @@ def _suspects(overview: Overview) -> None:
 def suspects_table(suspects: Sequence[SuspectLine]) -> None:
     """Parts with their share of doubt."""
     table(
-        ("part", "what it is", "doubt", "", "how"),
+        ("part", "doubt", "", "how"),
         [
             (
-                f"{'▲ ' if each.tied else ''}{each.part}",
-                each.kind,
+                f"{'▲ ' if each.tied else ''}{each.part}{f' ({each.kind})' if each.kind else ''}",
                 percent(each.share),
                 _bar(each.share),
                 each.way,
@@ -130,8 +133,7 @@ def suspects_table(suspects: Sequence[SuspectLine]) -> None:
             for each in suspects
         ],
         caption="Suspected parts",
-        right=(2,),
-        mono=(0,),
+        right=(1,),
     )
 
 
@@ -160,6 +162,11 @@ def _capture(line: CaptureLine) -> None:
             paragraph(line.problem, classes="wb-bad-text")
             return
         _counts(line)
+        if line.check_first:
+            with tag("div", classes="wb-message"):
+                tag("strong", "Check the clips first")
+                for text in line.check_first:
+                    paragraph(text)
         if line.first_wrong is not None:
             _first_wrong(line.first_wrong, line.entry)
         if line.findings:
