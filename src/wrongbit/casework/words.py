@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wrongbit.compare.verdicts import BASIS_RAM
-from wrongbit.diagnose.planning import Proposal
-from wrongbit.diagnose.suspects import Weighing
-from wrongbit.job import Comparison, Job
-from wrongbit.machine.model import Machine
 from wrongbit.machine.recipe import KINDS
 from wrongbit.units import format_word
+
+if TYPE_CHECKING:
+    from wrongbit.diagnose.planning import Proposal
+    from wrongbit.diagnose.suspects import Weighing
+    from wrongbit.job import Comparison, Job
+    from wrongbit.machine.model import Machine
 
 
 def share_text(share: float) -> str:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from wrongbit.bus.recipes import recipe_names
-from wrongbit.casework.casework import Casework
 from wrongbit.casework.references import references_of
 from wrongbit.cli import incase, options
 from wrongbit.cli.examined import examination_as_json, show_examination
@@ -23,6 +22,9 @@ from wrongbit.reading.examine import Examination, examine
 from wrongbit.reading.figure import MOST, chip_map_svg, write_svg
 from wrongbit.reading.readings import Reading, load_reading, load_readings
 from wrongbit.reading.stack import READ_NOISE
+
+if TYPE_CHECKING:
+    from wrongbit.casework.casework import Casework
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
 

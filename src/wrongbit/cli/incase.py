@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from wrongbit.capture.store import file_hash
-from wrongbit.case.entries import CaptureAdded, Entry
-from wrongbit.casework.casework import Casework
-from wrongbit.casework.inputs import is_proof
-from wrongbit.casework.unkept import open_or_look
 from wrongbit.errors import UsageError
-from wrongbit.job import DEFAULT_NOISE
+from wrongbit.faults.noise import DEFAULT_RATE
+
+if TYPE_CHECKING:  # a case brings a database and much else, which a verb on files can do without
+    from wrongbit.case.entries import CaptureAdded, Entry
+    from wrongbit.casework.casework import Casework
 
 MachineOrCase = Annotated[
     Path,
@@ -33,13 +32,16 @@ CaptureOrEntry = Annotated[
 
 
 @contextmanager
-def working(folder: Path, *, noise: float = DEFAULT_NOISE) -> Iterator[Casework]:
+def working(folder: Path, *, noise: float = DEFAULT_RATE) -> Iterator[Casework]:
     """What is computed of the case in a folder; a folder that may only be read is looked at.
 
     Raises:
         InputError: It is no case.
         CaseError: The case cannot be used.
     """
+    from wrongbit.casework.casework import Casework
+    from wrongbit.casework.unkept import open_or_look
+
     case = open_or_look(folder)
     try:
         yield Casework(case, noise=noise)
@@ -69,6 +71,9 @@ def capture_in(work: Casework, capture: str | None, point: str | None) -> Entry:
     Raises:
         UsageError: The case has none, or no such one.
     """
+    from wrongbit.capture.store import file_hash
+    from wrongbit.casework.inputs import is_proof
+
     there = work.captures()
     if not there:
         raise UsageError(

@@ -6,12 +6,11 @@ import os
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from wrongbit.bus.recipes import recipe_names
-from wrongbit.casework.casework import Casework
 from wrongbit.casework.sources import ChipSources, Rebuilding
 from wrongbit.cli import incase, options
 from wrongbit.cli.rebuilt import Told, rebuilt_as_json, show_rebuilt
@@ -24,6 +23,9 @@ from wrongbit.machine.load import load_machine
 from wrongbit.machine.lookup import rom_named
 from wrongbit.reading.rebuild import Rebuilt, Shape, image_of, map_text
 from wrongbit.reading.stack import READ_NOISE
+
+if TYPE_CHECKING:
+    from wrongbit.casework.casework import Casework
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
