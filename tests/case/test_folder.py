@@ -7,8 +7,10 @@ import shutil
 import subprocess
 import sys
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Barrier
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -16,7 +18,15 @@ from alembic.runtime.migration import MigrationContext
 
 from wrongbit import __version__
 from wrongbit.case.database import sqlite_database
-from wrongbit.case.entries import CaptureAdded, MachineSeen, MeasurementAdded, NoteAdded, Withdrawn
+from wrongbit.case.durable import umask
+from wrongbit.case.entries import (
+    CaptureAdded,
+    FindingRecorded,
+    MachineSeen,
+    MeasurementAdded,
+    NoteAdded,
+    Withdrawn,
+)
 from wrongbit.case.folder import Case
 from wrongbit.case.journal import person
 from wrongbit.case.tables import REVISIONS, Base
@@ -240,3 +250,36 @@ def test_a_case_serves_several_threads(case: Case) -> None:
         list(threads.map(lambda count: case.add(NoteAdded(str(count))), range(20)))
     assert [each.number for each in case.entries()] == list(range(1, 22))
     assert case.of_kind(CaptureAdded) == ()
+
+
+def test_threads_that_find_the_same_record_it_once(case: Case) -> None:
+    start = Barrier(4)
+
+    def record(number: int) -> int:
+        start.wait()
+        return case.add(FindingRecorded("compare", "key 1", "8 of 10 agree.", {"by": number})).number
+
+    with ThreadPoolExecutor(4) as threads:
+        assert len(set(threads.map(record, range(4)))) == 1
+    ((entry, found),) = case.of_kind(FindingRecorded)
+    case.add(FindingRecorded("diagnose", "key 1", "another computation", {}))
+    case.withdraw(entry.number, "wrong")
+    again = case.add(FindingRecorded("compare", "key 1", "8 of 10 agree.", found.result))
+    assert again.number > entry.number and len(case.of_kind(FindingRecorded)) == 2
+
+
+def test_asking_for_the_umask_leaves_it_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It decides who may read a case; the system's call that asks for it sets it."""
+    before = os.umask(0o077)
+    interval = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    try:
+        for told in (True, False):  # by the system, or by setting it
+            if not told:
+                monkeypatch.setattr(Path, "read_text", lambda *_: "Name: none\n")
+            with ThreadPoolExecutor(4) as threads:
+                assert set(threads.map(lambda _: umask(), range(2000))) == {0o077}
+            assert os.umask(0o077) == 0o077
+    finally:
+        sys.setswitchinterval(interval)
+        os.umask(before)

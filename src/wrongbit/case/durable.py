@@ -8,6 +8,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from threading import Lock
 
 from wrongbit.errors import CaseError
 
@@ -110,8 +111,21 @@ def _link_new(written: Path, path: Path) -> None:
         written.replace(path)
 
 
+_asking = Lock()
+
+
 def umask() -> int:
-    """The permissions that new files of this process do not get."""
-    mask = os.umask(0o022)
-    os.umask(mask)
+    """The permissions that new files of this process do not get.
+
+    The system's call can only set it. Linux also tells it (proc(5), "/proc/pid/status"); elsewhere it is set
+    and put back, and two threads that did so at once could leave the process with the wrong one.
+    """
+    with suppress(OSError, ValueError):
+        for line in Path("/proc/self/status").read_text("ascii", "replace").splitlines():
+            name, _, value = line.partition(":")
+            if name == "Umask":
+                return int(value, 8)
+    with _asking:
+        mask = os.umask(0o077)
+        os.umask(mask)
     return mask

@@ -248,11 +248,14 @@ class Case:
             return self._journal.add(ReferenceAdded(chip, work.keep(path, name), kind, format, note))
 
     def add(self, detail: MeasurementAdded | ValueAdded | NoteAdded | FindingRecorded) -> Entry:
-        """Write an entry that brings no file.
+        """Write an entry that brings no file; a finding whose key is there already is not written again.
 
         Raises:
             CaseError: The journal cannot be written.
         """
+        if isinstance(detail, FindingRecorded):
+            with self._journal.adding() as adding:
+                return adding.add_finding(detail)
         return self._journal.add(detail)
 
     def withdraw(self, number: int, why: str) -> Entry:

@@ -180,14 +180,20 @@ class Journal:
             what: Which computation.
             key: The one with this key; None: whichever.
         """
+        with self.database.reading() as connection:
+            return self.finding_on(connection, what, key)
+
+    def finding_on(
+        self, connection: Connection, what: str, key: str | None
+    ) -> tuple[Entry, FindingRecorded] | None:
+        """As `finding`, as an open transaction sees it."""
         mine = EntryRow.case_id == self.case_id
         gone = select(EntryRow.withdraws).where(mine, EntryRow.withdraws.is_not(None))
         wanted = [mine, EntryRow.what == what, EntryRow.number.not_in(gone)]
         if key is not None:
             wanted.append(EntryRow.finding_key == key)
         number = select(func.max(EntryRow.number)).where(*wanted).scalar_subquery()
-        with self.database.reading() as connection:
-            found = self.lines_on(connection, EntryRow.number == number)
+        found = self.lines_on(connection, EntryRow.number == number)
         if not found or not isinstance(found[0].entry.detail, FindingRecorded):
             return None
         return found[0].entry, found[0].entry.detail
@@ -207,6 +213,11 @@ class Adding:
     def raw_rows(self) -> tuple[RawRow, ...]:
         """As `Journal.raw_rows`, as it is now and stays until the block is left."""
         return self._journal.raw_rows_on(self._connection)
+
+    def add_finding(self, finding: FindingRecorded) -> Entry:
+        """Add a finding, unless there is one with its key: the entry that has it."""
+        known = self._journal.finding_on(self._connection, finding.what, finding.key)
+        return self.add(finding) if known is None else known[0]
 
     def add(self, detail: Detail, origin: str = "") -> Entry:
         """Add an entry.
