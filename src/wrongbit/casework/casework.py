@@ -164,22 +164,37 @@ class Casework:
         for _, reference in self.case.of_kind(ReferenceAdded):
             with suppress(CaseError):  # an original that is missing is for 'verify' to tell
                 added.append(Added(reference, self.case.path_of(reference.file)))
-        told = [[each.reference.chip, each.reference.kind, each.reference.format, each.reference.file.sha256]
-                for each in added]  # fmt: skip
+        told = [[each.reference.chip, each.reference.kind, each.reference.format, each.reference.file.sha256,
+                 is_programmed(each.reference.note)] for each in added]  # fmt: skip
+
+        def load() -> Machine:
+            return load_machine(file, require_files=False, recipe_names=recipe_names())
+
+        text, plain = self._steady(self._small, lambda: key_of("file", _text_hash(file)), load)
         # Whether a named image is there decides whether an added one counts.
-        while True:
-            text = _text_hash(file)
-
-            def load(text: str = text) -> tuple[str, Machine]:
-                return text, load_machine(file, require_files=False, recipe_names=recipe_names())
-
-            seen, plain = self._small.get(key_of("file", str(file), text), load)
-            if _text_hash(file) == seen:
-                break
         there = [name for name in file_names(plain) if (file.parent / name).is_file()]
         key = key_of("machine", text, told, there)
         machine = self._small.get(key, lambda: with_references(plain, file.parent, added))
         return _State(key, machine)
+
+    def _steady(self, kept: Memory, key: Callable[[], str], compute: Callable[[], T]) -> tuple[str, T]:
+        """A result with its key; computed again where what went into the key changed meanwhile.
+
+        Else it would be kept under the key of what was there before, and believed when that comes back.
+        """
+        while True:
+            before = key()
+            found: T | None = kept.find(before)
+            if found is None:
+                found = compute()
+                if key() != before:
+                    continue
+            return before, kept.get(before, lambda made=found: made)  # type: ignore[misc]
+
+    @property
+    def _frozen(self) -> Casework:
+        """The same with a journal that stays as it is now."""
+        return self if isinstance(self.case, Snapshot) else self.at_once()
 
     def _images(self, machine: Machine) -> list[list[str]]:
         """Hashes of the files beside the machine file that it names; added ones are in the state's key."""
@@ -199,15 +214,14 @@ class Casework:
         return self._job(point)[1]
 
     def _job(self, point: str) -> tuple[str, Job]:
-        key = self._job_key(point)
-        machine = self.machine
 
         def build() -> Job:
+            machine = self.machine
             if any(told.startswith("not readable") for _, told in self._images(machine)):
                 load_machine(self.case.machine_file, recipe_names=recipe_names())  # tells what is missing
             return job_of(machine, self.case.machine_file, point=point)
 
-        return key, self._small.get(key, build)
+        return self._steady(self._small, lambda: self._job_key(point), build)
 
     def _job_key(self, point: str) -> str:
         state = self._state()
@@ -248,11 +262,13 @@ class Casework:
         Raises:
             WrongbitError: As `comparison`.
         """
-        detail = _capture_of(entry)
-        key, job = self.diagnosis_key(detail), self.job(detail.point)
-        found = self._large.get(
-            key, lambda: diagnose(job, self.comparison(entry, progress), noise=self.noise)
-        )
+        detail, work = _capture_of(entry), self._frozen
+
+        def compute() -> tuple[Job, Diagnosis]:
+            job = work.job(detail.point)
+            return job, diagnose(job, work.comparison(entry, progress), noise=self.noise)
+
+        key, (job, found) = self._steady(self._large, lambda: work.diagnosis_key(detail), compute)
         self._record("diagnose", key, lambda: diagnose_finding(job, found, entry, detail))
         return found
 
@@ -271,10 +287,12 @@ class Casework:
             WrongbitError: As `comparison`; or the machine file names no instruction set, or there is no such
                 cycle.
         """
-        detail = _capture_of(entry)
-        job_key, job = self._job(detail.point)
-        key = key_of("explain", FORMAT, job_key, detail.file.sha256, cycle)
-        found = self._large.get(key, lambda: explain(job, self.comparison(entry), cycle))
+        detail, work = _capture_of(entry), self._frozen
+        key, found = self._steady(
+            self._large,
+            lambda: key_of("explain", FORMAT, work._job_key(detail.point), detail.file.sha256, cycle),
+            lambda: explain(work.job(detail.point), work.comparison(entry), cycle),
+        )
         if cycle is None:
             self._record("explain", key, lambda: explain_finding(found, detail))
         return found
@@ -409,13 +427,16 @@ class Casework:
         Raises:
             WrongbitError: The machine file cannot be used.
         """
-        found = self.ladder_of(self.case.entries(), progress, more)
+        work = self._frozen
+        while True:
+            key, machine = work.ladder_key(), work.machine
+            found = work.ladder_of(work.case.entries(), progress, more)
+            if work.ladder_key() == key:
+                break
         if more:
             return found
-        stored = [each.file for _, each in self.captures()]
-        self._record(
-            "ladder", self.ladder_key(), lambda: ladder_finding(found, next_step(found, self.machine), stored)
-        )
+        stored = [each.file for _, each in work.captures()]
+        self._record("ladder", key, lambda: ladder_finding(found, next_step(found, machine), stored))
         return found
 
     def ladder_key(self) -> str:
@@ -497,10 +518,10 @@ class Casework:
         Raises:
             WrongbitError: As `weighing`.
         """
-        weighing = self.weighing(progress)
-        if weighing is None:
+        if not self.machine.path:
             return ()
-        return self._proposed(self.weighing_key(), weighing)
+        key, found = self._weighed_by_key(progress)
+        return self._proposed(key, found[0])
 
     def weighing_key(self) -> str:
         """Key of the suspects."""
@@ -512,14 +533,17 @@ class Casework:
         return key_of("suspects", FORMAT, state.key, images, captures, readings, by_hand, self.noise)
 
     def _weighed(self, progress: Progress | None) -> tuple[Weighing, tuple[str, ...]]:
-        key = self.weighing_key()
-        found = self._small.get(key, lambda: self._weigh(progress))
+        return self._weighed_by_key(progress)[1]
+
+    def _weighed_by_key(self, progress: Progress | None) -> tuple[str, tuple[Weighing, tuple[str, ...]]]:
+        work = self._frozen
+        key, found = self._steady(self._small, work.weighing_key, lambda: work._weigh(progress))
         self._record(
             "suspects",
             key,
-            lambda: suspects_finding(found[0], self._proposed(key, found[0]), self._witnesses(), found[1]),
+            lambda: suspects_finding(found[0], work._proposed(key, found[0]), work._witnesses(), found[1]),
         )
-        return found
+        return key, found
 
     def _proposed(self, key: str, weighing: Weighing) -> tuple[Proposal, ...]:
         return self._small.get(key_of("proposals", key), lambda: proposals(weighing))
@@ -577,13 +601,17 @@ class Casework:
             UsageError: There is no such ROM, or nothing was read from it.
             WrongbitError: A reading or a reference cannot be used.
         """
-        key = self.examination_key(chip, proof=proof)
+        work = self._frozen
         if noise != READ_NOISE:
-            return self._examine(chip, proof=proof, noise=noise)
-        found = self._large.get(key, lambda: self._examine(chip, proof=proof, noise=noise))
+            return work._examine(chip, proof=proof, noise=noise)
+        key, found = self._steady(
+            self._large,
+            lambda: work.examination_key(chip, proof=proof),
+            lambda: work._examine(chip, proof=proof, noise=noise),
+        )
         if not proof:
             self._record(
-                "chip", key, lambda: chip_finding(self.bare_chip(chip), found, self._read_hashes(chip))
+                "chip", key, lambda: chip_finding(work.bare_chip(chip), found, work._read_hashes(chip))
             )
         return found
 
@@ -693,11 +721,17 @@ class Casework:
         progress: Progress | None = None,
     ) -> Rebuilding:
         """The same with the sources and the faults that were taken back."""
-        state = self._state()
-        captures = [[each.point, each.file.sha256] for _, each in self.captures(proof=False)]
-        key = key_of("rebuild", self.examination_key(chip), state.key, captures, list(checksums), list(undo))
-        found = self._large.get(key, lambda: self._rebuild(chip, checksums, undo, progress))
-        self._record("rebuild", key, lambda: rebuild_finding(chip, found, self._read_hashes(chip)))
+        work = self._frozen
+
+        def key_now() -> str:
+            captures = [[each.point, each.file.sha256] for _, each in work.captures(proof=False)]
+            asked = [list(checksums), list(undo)]
+            return key_of("rebuild", work.examination_key(chip), work._state().key, captures, *asked)
+
+        key, found = self._steady(
+            self._large, key_now, lambda: work._rebuild(chip, checksums, undo, progress)
+        )
+        self._record("rebuild", key, lambda: rebuild_finding(chip, found, work._read_hashes(chip)))
         return found
 
     def _rebuild(
@@ -813,9 +847,14 @@ class Casework:
         Raises:
             WrongbitError: A file cannot be used.
         """
-        found = prove(self, captures, readings, progress)
+        work = self._frozen
+        while True:  # what was computed while something changed is not known under the key of either
+            before = work.proof_key((), ())
+            found = prove(work, captures, readings, progress)
+            if work.proof_key((), ()) == before:
+                break
         if self.case.finding("proof", found.key) is None:
-            recorded = proof_finding(self, found)
+            recorded = proof_finding(work, found)
             plain = json.loads(json.dumps(recorded.result))
             with suppress(CaseError):  # a case that may only be read
                 self.case.add(replace(recorded, result=plain))
