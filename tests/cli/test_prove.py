@@ -74,6 +74,33 @@ def test_a_capture_named_twice_is_kept_once(case: Path, capsys: pytest.CaptureFi
         assert len([each for _, each in opened.of_kind(ReadingAdded) if each.note == "proof"]) == 3
 
 
+def test_the_same_pass_named_thrice_is_one_pass(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = fresh(case)
+    words[7] = words[9] = words[5]
+    assert main(["prove", str(case), *words]) == 1
+    shown = capsys.readouterr()
+    assert "1 pass is too few: read it 3 times." in " ".join(shown.out.split())
+    assert "2 files are in the case as proof." in shown.err
+
+
+def test_what_cannot_be_used_leaves_nothing_in_the_case(
+    case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A capture or a reading that cannot be read would stop every later proof until it is withdrawn."""
+    (tmp_path / "odd.csv").write_text("no capture\n1,2\n")
+    (tmp_path / "short.bin").write_bytes(bytes(100))
+    with Case.open(case) as opened:
+        before = opened.entries(withdrawn=True)
+    odd = ["--capture", str(tmp_path / "odd.csv"), "--point", "u1-timing"]
+    short = [*fresh(case), "--reading", str(tmp_path / "short.bin")]
+    for wrong, name in ((odd, "odd.csv"), (short, "short.bin")):
+        assert main(["prove", str(case), *wrong]) == 2
+        assert name in " ".join(capsys.readouterr().err.split())
+    with Case.open(case) as opened:
+        assert opened.entries(withdrawn=True) == before
+    assert main(["prove", str(case), *fresh(case)]) == 0
+
+
 def test_what_is_left_is_told(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["prove", str(case)]) == 1
     told = " ".join(capsys.readouterr().out.split())

@@ -13,6 +13,7 @@ from rich.text import Text
 from wrongbit.capture.store import file_hash
 from wrongbit.case.entries import Entry
 from wrongbit.case.folder import Case
+from wrongbit.casework.accept import check_capture, check_reading
 from wrongbit.casework.casework import Casework
 from wrongbit.casework.proof import Proof
 from wrongbit.casework.unkept import open_or_look
@@ -76,6 +77,7 @@ def prove_verb(
     try:
         work = Casework(case)
         with progress_bar("Reading the captures", quiet=as_json) as progress:
+            _check(work, captures, readings)
             fresh = _captures_added(work, captures, progress)
             passes = _readings_added(work, readings)
             proof = work.proof(fresh or None, passes or None, progress)
@@ -89,7 +91,9 @@ def prove_verb(
         show_proof(proof)
         if fresh or passes:
             err.print(
-                f"{len(fresh) + len(passes)} files are in the case as proof.", soft_wrap=True, style=QUIET
+                f"{len({each.number for each in (*fresh, *passes)})} files are in the case as proof.",
+                soft_wrap=True,
+                style=QUIET,
             )
     return 0 if proof.verdict == "proved" else 1
 
@@ -120,6 +124,26 @@ def _writable(work: Casework) -> Case:
     return work.case
 
 
+def _check(
+    work: Casework,
+    captures: Sequence[tuple[Path, str | None]],
+    readings: Sequence[tuple[Path, str | None]],
+) -> None:
+    """Look at all files before one is added: what cannot be read would stop every later proof.
+
+    Raises:
+        WrongbitError: One cannot be used.
+    """
+    machine = work.machine
+    for path, name in captures:
+        check_capture(machine, path, name)
+    for path, name in readings:
+        if name is None:
+            roms = ", ".join(each.name for each in machine.chip if each.kind == "rom") or "none"
+            raise UsageError(f"Of which chip {path} was read is not told.", f"Say it with --chip: {roms}.")
+        check_reading(machine, path, name, "auto", {})
+
+
 def _captures_added(
     work: Casework, captures: Sequence[tuple[Path, str | None]], progress: Progress
 ) -> list[Entry]:
@@ -143,10 +167,7 @@ def _readings_added(work: Casework, readings: Sequence[tuple[Path, str | None]])
     """The same of readings. Passes of a sound chip are all alike: one is there when its name is, too."""
     found = []
     for path, name in readings:
-        if name is None:
-            roms = ", ".join(each.name for each in work.machine.chip if each.kind == "rom") or "none"
-            raise UsageError(f"Of which chip {path} was read is not told.", f"Say it with --chip: {roms}.")
-        chip = rom_named(work.machine, name).name
+        chip = rom_named(work.machine, name or "").name
         there = [
             entry
             for entry, each in work.readings(chip, proof=True)
