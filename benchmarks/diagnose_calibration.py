@@ -1,10 +1,11 @@
 """Are the stated odds honest? Over simulated faults of all machines, with noise and limited depth.
 
-Run: ``python benchmarks/diagnose_calibration.py [faults]``; `report` prints the same. A fault is drawn as the
-priors say (a rate for each part and chip, shares for each way of failing), put into the simulator, captured
-at one to three probe points with 300 to 3000 bus cycles and two bits in 100 000 read wrong, and weighed.
-Faults that change nothing in these captures are left out: nothing can be said of them. Each finding is the
-likeliest part with its stated share. Seeds are fixed.
+Run: ``python benchmarks/diagnose_calibration.py [faults]``; `report` prints the same. A fault is drawn as
+the diagnosis believes: rates of parts and chips, shares of the ways of failing, and the rates, drifts and
+levels of contacts and floating lines. It is put into the simulator, captured at one to three probe points
+with 300 to 3000 bus cycles and two bits in 100 000 read wrong, and weighed. Faults that change nothing in
+these captures are left out: nothing can be said of them. Each finding is the likeliest part with its stated
+share. Seeds are fixed; those whose wrong answers were looked at are others.
 """
 
 from __future__ import annotations

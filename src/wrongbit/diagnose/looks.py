@@ -30,6 +30,7 @@ from wrongbit.faults.fault import Fault
 from wrongbit.faults.likelihood import cost_of, row_costs
 from wrongbit.faults.noise import Noise
 from wrongbit.faults.posterior import allowed_bits, unexplained_bits
+from wrongbit.faults.predict import predict
 from wrongbit.faults.rows import Index, Rows, Words
 from wrongbit.machine.model import Point
 
@@ -162,9 +163,13 @@ class Look:
                 nats = 0.0
                 for faults, rows in self._divided([effect], sampled=False):
                     chosen = [before] if faults else []
+                    if predict(chosen, rows).strays is not None:
+                        nats = np.inf  # what is found in other cells of a RAM has no rate to take over
                     nats += float(row_costs(chosen, rows, self.noise) @ rows.weight)
                 nats += self._lines([effect.shown] if effect.shown is not None else [])
-                known = -float(np.logaddexp(np.log(0.5) - nats, np.log(0.5) - cost))
+                known = (
+                    -float(np.logaddexp(np.log(0.5) - nats, np.log(0.5) - cost)) if nats < np.inf else cost
+                )
             self._repeated[key] = known
         return known
 
