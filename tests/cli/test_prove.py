@@ -77,10 +77,12 @@ def test_a_capture_named_twice_is_kept_once(case: Path, capsys: pytest.CaptureFi
 def test_the_same_pass_named_thrice_is_one_pass(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = fresh(case)
     words[7] = words[9] = words[5]
+    assert main(["prove", str(case), *words, "--json"]) == 1
+    proof = json.loads(capsys.readouterr().out)
+    assert "1 pass is too few: read it 3 times." in [each["says"] for each in proof["lines"]]
+    assert len(proof["readings_after"]) == 1
     assert main(["prove", str(case), *words]) == 1
-    shown = capsys.readouterr()
-    assert "1 pass is too few: read it 3 times." in " ".join(shown.out.split())
-    assert "2 files are in the case as proof." in shown.err
+    assert "2 files are in the case as proof." in capsys.readouterr().err
 
 
 def test_what_cannot_be_used_leaves_nothing_in_the_case(
