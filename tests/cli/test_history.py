@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import re
+import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from wrongbit.case.entries import CaptureAdded, FindingRecorded, MeasurementAdded, NoteAdded
+from wrongbit.case.entries import CaptureAdded, Entry, FindingRecorded, MeasurementAdded, NoteAdded
 from wrongbit.case.folder import Case
+from wrongbit.cli.history import _show
 from wrongbit.cli.main import main
 from wrongbit.machine.templates import read_template
 
@@ -36,6 +39,22 @@ def test_the_journal_as_a_table(kiln: Path, capsys: pytest.CaptureFixture[str]) 
     assert "\x1b" not in page and "\x07" not in page
     assert re.search(r"when \(UTC[+-]\d\d:\d\d\)", page)
     assert len(re.findall(r"^ *\d+ +20\d\d-\d\d-\d\d \d\d:\d\d ", page, re.MULTILINE)) == 5
+
+
+def test_all_times_are_by_one_clock(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Summer and winter in one table, whose head names one offset from UTC."""
+    monkeypatch.setenv("TZ", "Europe/Berlin")
+    time.tzset()
+    try:
+        moments = (datetime(2026, 7, 1, 10, tzinfo=UTC), datetime(2026, 12, 1, 10, tzinfo=UTC))
+        _show([Entry(n, at, "Ada", "1", NoteAdded("Dust.")) for n, at in enumerate(moments, 1)])
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    told = capsys.readouterr().out
+    assert "UTC+01:00" in told and "2026-07-01 11:00" in told and "2026-12-01 11:00" in told
 
 
 def test_only_one_kind(kiln: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -42,3 +42,12 @@ def test_a_place_that_cannot_be_written_gets_a_message(tmp_path: Path, place: st
     with pytest.raises(UsageError):
         write_files({tmp_path / "first.html": b"1", tmp_path / place: b"2"})
     assert list(tmp_path.iterdir()) == []
+
+
+def test_who_keeps_files_private_has_a_private_report(tmp_path: Path):
+    before = os.umask(0o077)
+    try:
+        write_files({tmp_path / "report.html": b"x"})
+    finally:
+        os.umask(before)
+    assert (tmp_path / "report.html").stat().st_mode & 0o777 == 0o600

@@ -148,3 +148,19 @@ def test_what_waited_for_days_goes(tmp_path: Path) -> None:
     assert not old.exists()
     assert young.exists()
     drop_stale(tmp_path / "nowhere")
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
+def test_the_beginning_of_a_long_file_ends_with_a_whole_line(
+    bench: Bench, tmp_path: Path, encoding: str
+) -> None:
+    capture = next(each for each in bench.case.captures if each.point == "u1-timing")
+    text = capture.path.read_text()
+    assert len(text) > 2 * LOOK
+    job = bench.job("u1-timing")
+    for code in ("ascii", encoding):
+        path = tmp_path / code / "long.csv"
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(text.encode(code))
+        found = look(job, path, job.point)
+        assert found.problem is None and found.cycles > 100 and found.agreement > 0.5

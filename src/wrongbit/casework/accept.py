@@ -78,13 +78,26 @@ def beginning_of(path: Path) -> Iterator[Path]:
     with tempfile.TemporaryDirectory(prefix="wrongbit-look-") as folder:
         short = Path(folder) / f"beginning{path.suffix}"
         with path.open("rb") as file:
-            lines = file.read(BEGINNING)
-        short.write_bytes(lines[: lines.rfind(b"\n") + 1] or lines)
+            short.write_bytes(whole_lines(file.read(BEGINNING)))
         try:
             yield short
         except WrongbitError as error:
             error.file = str(path)
             raise
+
+
+def whole_lines(head: bytes) -> bytes:
+    """The beginning of a file up to the end of its last whole line, also of UTF-16; all of it without one.
+
+    >>> whole_lines(b"a,b\\n1,"), whole_lines("a\\nb".encode("utf-16-le"))
+    (b'a,b\\n', b'a\\x00\\n\\x00')
+    """
+    if head[1:2] == b"\0" or head[:2] == b"\xff\xfe":
+        end = head.rfind(b"\n\0")
+        while end % 2 == 1 and end > 0:
+            end = head.rfind(b"\n\0", 0, end + 1)
+        return head[: end + 2] if end > 0 else head
+    return head[: head.rfind(b"\n") + 1] or head
 
 
 def check_reading(

@@ -8,13 +8,13 @@ damaged, foreign or of another key counts as absent.
 from __future__ import annotations
 
 import json
-import os
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import numpy as np
 import polars as pl
@@ -104,7 +104,7 @@ def load_values(path: Path, key: str) -> Any:
 @contextmanager
 def _whole(path: Path) -> Iterator[Path]:
     """A name beside the file, which takes its place when the block is left without an error."""
-    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    beside = path.with_name(f".{path.name}.{uuid4().hex}.part")  # threads may write the same at once
     try:
         yield beside
         beside.replace(path)

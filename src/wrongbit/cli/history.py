@@ -83,13 +83,14 @@ def _show(entries: Sequence[Entry]) -> None:
     if not entries:
         out.print("The journal has no such entry.")
         return
-    zone = entries[-1].at.astimezone().strftime("%z")
+    last = entries[-1].at.astimezone()
+    zone = last.strftime("%z")
     table = plain_table(
         ("no.", "right"), (f"when (UTC{zone[:3]}:{zone[3:]})", "left"), ("who", "left"), ("what", "left")
     )
     for each in entries:
         gone = each.withdrawn_by is not None
-        when = each.at.astimezone().strftime("%Y-%m-%d %H:%M")
+        when = each.at.astimezone(last.tzinfo).strftime("%Y-%m-%d %H:%M")  # all by the clock of the head
         what = Text(_listed(each))
         if gone:
             what.append(f" [withdrawn by {each.withdrawn_by}]", QUIET)

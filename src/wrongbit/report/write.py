@@ -7,6 +7,7 @@ import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
+from wrongbit.case.durable import umask
 from wrongbit.errors import UsageError
 
 
@@ -47,7 +48,7 @@ def _beside(path: Path, data: bytes) -> Path:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        part.chmod(0o644)
+        part.chmod(0o666 & ~umask())
     except OSError as error:
         part.unlink(missing_ok=True)
         raise _unwritable(path, error) from None

@@ -23,6 +23,7 @@ from wrongbit.bus.rows import cycles_from_rows
 from wrongbit.capture.formats import open_samples, read_cycle_rows
 from wrongbit.capture.formats.beginning import Beginning, read_beginning
 from wrongbit.case.names import safe_name
+from wrongbit.casework.accept import whole_lines
 from wrongbit.errors import InputError, WrongbitError
 from wrongbit.image.formats import intel_hex, s_record
 from wrongbit.job import Comparison, Job, compare_cycles
@@ -307,5 +308,8 @@ def _shortened(path: Path, size: int) -> Path:
         head = file.read(size)
     if head.startswith(b"PAR1"):
         return path
-    short.write_bytes(head[: head.rfind(b"\n") + 1] or head)
+    # Two previews at once: neither may see what the other has half written.
+    beside = path.with_name(f".{uuid.uuid4().hex}{path.suffix}")
+    beside.write_bytes(whole_lines(head))
+    beside.replace(short)
     return short
