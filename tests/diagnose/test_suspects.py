@@ -109,3 +109,23 @@ def test_the_board_map_has_every_part_and_the_shares() -> None:
             assert f">{part}<" in svg
     assert "▲ 9" in svg  # X4's share, in tens
     assert "wrong words seen" in svg
+
+
+def test_a_short_that_comes_and_goes_is_paid_for_once() -> None:
+    """At the bus the line moves though it should be held; the words at the pins have a rate below 1."""
+    on = loaded("quarrybank")
+    short = parse_part_fault("X2.A10.stuck-high@0.7", on.structure.machine, on.demo)
+    seen = Bench(on, short, 2, 3000)
+    weighing = weigh_suspects(on.structure, [seen.look(point) for point in ("memory-bus", "u1-timing")])
+    assert "X2" in weighing.top()
+    best = weighing.costs[int(np.argmax(weighing.shares))]
+    assert best[0] == pytest.approx(-np.log(0.2), abs=0.01)
+
+
+@pytest.mark.parametrize(
+    "fault", ["slow-data:U4@0.4", "floating-data:U6", "weak-column:U4.D3.column5.high@0.5"]
+)
+def test_faults_of_every_shape_are_taken_over_from_capture_to_capture(fault: str) -> None:
+    seen = Bench(ON, None, 1, chip_fault=ON.demo.inject(fault, 1))
+    weighing = weigh_suspects(ON.structure, [seen.look(point) for point in ("u1-cycles", "memory-bus")])
+    assert any(fault.partition(":")[2][:2] in part for part in weighing.top())

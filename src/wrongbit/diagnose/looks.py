@@ -27,7 +27,7 @@ from wrongbit.faults.batch import spread
 from wrongbit.faults.cellwise import CellwiseFault
 from wrongbit.faults.evidence import Evidence
 from wrongbit.faults.fault import Fault
-from wrongbit.faults.likelihood import cost_of, row_costs
+from wrongbit.faults.likelihood import cost_of, forms_of, row_costs
 from wrongbit.faults.noise import Noise
 from wrongbit.faults.posterior import allowed_bits, unexplained_bits
 from wrongbit.faults.predict import predict
@@ -163,7 +163,7 @@ class Look:
                 nats = 0.0
                 for faults, rows in self._divided([effect], sampled=False):
                     chosen = [before] if faults else []
-                    if predict(chosen, rows).strays is not None:
+                    if any(predict(form, rows).strays is not None for form in forms_of(chosen)):
                         nats = np.inf  # what is found in other cells of a RAM has no rate to take over
                     nats += float(row_costs(chosen, rows, self.noise) @ rows.weight)
                 nats += self._lines([effect.shown] if effect.shown is not None else [])
