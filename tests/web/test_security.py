@@ -50,6 +50,16 @@ def test_the_token_is_exchanged_for_a_cookie_of_this_site_only(served: Served) -
     assert 'content="0; url=/"' in answer.text
 
 
+@pytest.mark.parametrize(
+    "path", ("//evil.example", "/%09/evil.example", "/%5Cevil.example", "/%0a%5C/evil.example")
+)
+def test_the_way_in_leads_to_no_other_site(served: Served, path: str) -> None:
+    """Browsers drop tabs and line ends from an address (WHATWG URL, 4.4); a backslash is a slash to them."""
+    answer = httpx.get(served.base + path, params={"token": served.token})
+    assert answer.status_code == 200
+    assert 'content="0; url=/evil.example"' in answer.text
+
+
 @pytest.mark.parametrize("token", ("", "x", "é" * 32, "0" * 3000))
 def test_a_wrong_token_gets_a_page_that_says_what_to_do(served: Served, token: str) -> None:
     answer = httpx.get(served.base + "/", params={"token": token})

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import subprocess
+import time
 from pathlib import Path
+from urllib.parse import unquote, urlsplit
 
 import pytest
 
@@ -52,5 +55,33 @@ def test_it_stops_and_leaves_the_case_whole(tmp_path: Path) -> None:
     assert served.log.read_text() == ""
     with pytest.raises(ConnectionRefusedError):
         socket.create_connection(("127.0.0.1", served.port), timeout=2)
+    with Case.open(folder) as case:
+        assert case.verify() == ()
+
+
+def test_the_token_is_in_no_command_line(tmp_path: Path) -> None:
+    """Every user of a computer sees every command line (proc(5), /proc/pid/cmdline)."""
+    folder = tmp_path / "lift"
+    write_hollowmere(folder, cycles=50).close()
+    told = tmp_path / "told"
+    browser = tmp_path / "browser"
+    browser.write_text(f'#!/bin/sh\necho "$@" > "{told}.part"; mv "{told}.part" "{told}"\n')
+    browser.chmod(0o755)
+    environment = {**os.environ, "BROWSER": f"{browser} %s"}
+    with subprocess.Popen(
+        [*WRONGBIT, "serve", str(folder)], stdout=subprocess.PIPE, text=True, env=environment
+    ) as process:
+        assert process.stdout is not None
+        address = next(line.strip() for line in process.stdout if "http://" in line)
+        deadline = time.monotonic() + 30
+        while not told.exists() and time.monotonic() < deadline:
+            time.sleep(0.05)
+        given = told.read_text().strip()
+        file = Path(unquote(urlsplit(given).path))
+        assert given.startswith("file://") and address.partition("token=")[2] not in given
+        assert file.stat().st_mode & 0o777 == 0o600
+        assert f'content="0; url={address}"' in file.read_text()
+        assert stop(process) == 0
+    assert not file.exists()
     with Case.open(folder) as case:
         assert case.verify() == ()

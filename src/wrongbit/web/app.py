@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import errno
+import os
 import socket
 import sys
+import tempfile
 import threading
 import webbrowser
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -19,10 +22,10 @@ from nicegui import client, core, ui
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from wrongbit.errors import UsageError
+from wrongbit.errors import UsageError, WrongbitError
 from wrongbit.web.frame import STATIC, draw_page, style_sheet
 from wrongbit.web.pages import PAGES, Page
-from wrongbit.web.security import FRAME, NONCE, Access, Guard
+from wrongbit.web.security import FRAME, NONCE, Access, Guard, way_in
 from wrongbit.web.workbench import Workbench, opened
 
 HOST = "127.0.0.1"
@@ -55,16 +58,39 @@ def serve(
     """
     # Long work shares the interpreter with the pages: they are to answer at once meanwhile.
     sys.setswitchinterval(0.001)
-    with opened(folder) as bench, listening(port) as listener:
+    with opened(folder) as bench, listening(port) as listener, ExitStack() as later:
         access = Access(listener.getsockname()[1])
 
         def answering() -> None:
             ready(access.address)
             if open_browser:
-                threading.Thread(target=webbrowser.open, args=(access.address,), daemon=True).start()
+                where = later.enter_context(_way_in(bench, access))
+                threading.Thread(target=webbrowser.open, args=(where,), daemon=True).start()
 
         run(application(bench), access, listener, answering)
     return not bench.working
+
+
+@contextmanager
+def _way_in(bench: Workbench, access: Access) -> Iterator[str]:
+    """The address of a file, readable by this user only and gone at the end, that leads a browser in.
+
+    It lies in the case, where a browser that is shut into a person's own folders can read it, too.
+    """
+    place: Path | None = None
+    with suppress(WrongbitError):  # a case that may only be read
+        place = bench.case.derived("way-in/here").parent
+    try:
+        handle, name = tempfile.mkstemp(dir=place, prefix="open-", suffix=".html")
+    except OSError:
+        handle, name = tempfile.mkstemp(prefix="wrongbit-open-", suffix=".html")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(way_in(access))
+        yield Path(name).resolve().as_uri()
+    finally:
+        with suppress(OSError):
+            Path(name).unlink()
 
 
 def listening(port: int) -> socket.socket:

@@ -131,8 +131,9 @@ class Guard:
         is not sent; a page of ours that goes on by itself begins a new one.
         """
         nonce = secrets.token_urlsafe(16)
-        where = escape(scope["path"] if scope["path"].startswith("/") else "/", quote=True)
-        where = "/" + where.lstrip("/\\")
+        # A browser drops control characters, and what begins with two slashes is another site.
+        path = "".join(each for each in scope["path"] if each.isprintable())
+        where = escape("/" + path.lstrip("/\\"), quote=True)
         cookie = f"{self.access.cookie}={self.access.token}; HttpOnly; SameSite=Strict; Path=/"
         head = f'<meta http-equiv="refresh" content="0; url={where}">'
         text = f'Opening … <a href="{where}">Go on</a>'
@@ -224,6 +225,16 @@ async def _refuse(scope: Scope, receive: Receive, send: Send, status: int, title
         return
     nonce = secrets.token_urlsafe(16)
     await _answer(send, status, FRAME.format(head="", nonce=nonce, title=title, text=text), nonce)
+
+
+def way_in(access: Access) -> str:
+    """A page, to be kept where only its owner can read it, that leads into the workbench.
+
+    A browser that is started with the token in its command line would show it to every user of the computer.
+    """
+    head = f'<meta http-equiv="refresh" content="0; url={access.address}">'
+    text = f'Opening … <a href="{access.address}">Go on</a>'
+    return FRAME.format(head=head, nonce="", title="wrongbit", text=text)
 
 
 async def _answer(
