@@ -89,6 +89,21 @@ def test_a_file_that_is_no_reading_is_refused(tmp_path: Path, text: bytes, messa
         load_readings([tmp_path / "bad.hex"], 512, 8)
 
 
+def test_a_file_much_larger_than_any_rom_is_not_even_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "disk.bin"
+    with path.open("wb") as file:
+        file.truncate(3 << 30)  # a hole: it takes no room
+
+    def refuse(self: Path) -> bytes:
+        raise AssertionError("three gigabytes would be in memory")
+
+    monkeypatch.setattr(Path, "read_bytes", refuse)
+    with pytest.raises(ImageError, match="3221225472 bytes"):
+        load_reading(path, 4096, 8)
+
+
 def test_a_reading_at_the_processors_addresses_is_refused(tmp_path: Path) -> None:
     image = bincopy.BinFile()
     image.add_binary(BYTES, address=0x2000)

@@ -11,7 +11,7 @@ import numpy as np
 
 from wrongbit.errors import ImageError, InputError
 from wrongbit.image.contents import Contents
-from wrongbit.image.formats import FORMATS, FormatName, ListingOptions, read_words
+from wrongbit.image.formats import FORMATS, LARGEST_FILE, FormatName, ListingOptions, read_words
 from wrongbit.image.lanes import ByteOrder, as_words, window
 from wrongbit.reading.conditions import NOTHING_KNOWN, TABLE_NAMES, Conditions, load_conditions
 
@@ -107,6 +107,8 @@ def load_reading(path: Path, words: int, bits: int, *, byte_order: ByteOrder = "
 def _format(path: Path) -> FormatName | Literal["auto"]:
     """The format that 'auto' would choose; 'auto' itself where that must tell what is wrong."""
     try:
+        if path.stat().st_size > LARGEST_FILE:
+            return "auto"
         data = path.read_bytes()
     except (OSError, ValueError):
         return "auto"
