@@ -70,7 +70,7 @@ MOST_LAG = 3
 """Cycles by which words may belong to earlier or later addresses."""
 
 MOST_READS = 20_000
-"""Reads, from the first, whose addresses are looked at for their order."""
+"""Reads, or cycles, from the first, that are looked at for what lies in their order."""
 
 SAMPLE = 256
 """Wrong rows, and as many right ones, on which hopeless mistakes are refuted."""
@@ -225,8 +225,7 @@ class _Setup:
         mixed_up = np.logaddexp(-right, -self.noise.open * count_bits(ram.judged)) - np.log(2)
         self.ram_mixed_up = -float(mixed_up @ ram.weight)
         self.width = self.rows.memory_map.word_bits
-        reads = self.cycles.take(is_reading(self.cycles))
-        self._addresses = reads.address[:MOST_READS]
+        self._addresses = self.cycles.address[np.flatnonzero(is_reading(self.cycles))[:MOST_READS]]
         self._steps = _next_reads(self._addresses)
 
     def mistakes(self, best: float) -> list[Mistake]:
@@ -394,7 +393,7 @@ class _Setup:
 
     def _lag_cost(self, lag: int) -> float:
         """Cost of the ROM reads when each word is compared at the address of so many cycles later."""
-        cycles, memory_map = self.cycles, self.rows.memory_map
+        cycles, memory_map = self.cycles.take(slice(0, MOST_READS)), self.rows.memory_map
         own, own_known = memory_map.expected(cycles.bank, cycles.address)
         reading = is_reading(cycles)
         place = np.clip(np.arange(len(cycles)) + lag, 0, max(len(cycles) - 1, 0))
