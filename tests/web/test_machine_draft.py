@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from threading import Barrier
 
 import pytest
 
@@ -80,3 +82,22 @@ def test_a_missing_image_is_told_before_anything_is_written(case: Case) -> None:
     template = read_template("z80")
     with pytest.raises(MachineFileError):
         check_text(case, template.replace("# image", "image") + '\n[[listing]]\nfile = "none.lst"\n')
+
+
+def test_two_pages_that_save_at_once_do_not_lose_a_text(case: Case) -> None:
+    """One is saved, and the other is told; or the second would write over what nobody has kept."""
+    begun = read_text(case)
+    start = Barrier(4)
+
+    def save(number: int) -> str:
+        text = begun.text.replace("Bench", f"Bench {number}")
+        start.wait()
+        try:
+            save_text(case, text, begun.on_disk)
+        except UsageError:
+            return ""
+        return text
+
+    with ThreadPoolExecutor(4) as threads:
+        saved = [text for text in threads.map(save, range(4)) if text]
+    assert saved == [case.machine_file.read_text()]

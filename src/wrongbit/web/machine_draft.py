@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 
 from wrongbit.bus.recipes import recipe_names
 from wrongbit.case.durable import explained, write_whole
@@ -12,6 +13,8 @@ from wrongbit.case.folder import Case
 from wrongbit.errors import InputError, MachineFileError, UsageError
 from wrongbit.machine.load import LARGEST_FILE, read_machine
 from wrongbit.machine.model import Machine
+
+_saving = Lock()
 
 
 @dataclass(frozen=True)
@@ -79,9 +82,14 @@ def save_text(case: Case, text: str, on_disk: str) -> str:
         CaseError: It cannot be written.
     """
     check_text(case, text)
+    with _saving:  # two tabs that began with the same text: the later one is refused
+        return _saved(case, text, on_disk)
+
+
+def _saved(case: Case, text: str, on_disk: str) -> str:
     if hashlib.sha256(_bytes(case.machine_file)).hexdigest() != on_disk:
         raise UsageError(
-            "The machine file was changed by another program since this page was opened.",
+            "The machine file was changed since this page was opened, by another program or on another page.",
             "Keep your text as a draft, or copy it; then open the page again.",
         )
     case.refresh()  # what is there now is in the store before it is written over
