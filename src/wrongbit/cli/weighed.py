@@ -75,7 +75,7 @@ def _show_findings(job: Job, diagnosis: Diagnosis) -> None:
     out.print()
     if set_up_doubtful(diagnosis) and not first:
         out.print(Text.assemble(("→ ", ACCENT), (SET_UP, "bold")), soft_wrap=True)
-    out.print(Text.assemble(("→ ", ACCENT), (conclusion(job, diagnosis), "bold")), soft_wrap=True)
+    out.print(Text.assemble(("→ ", ACCENT), (diagnosis_conclusion(job, diagnosis), "bold")), soft_wrap=True)
     out.print(
         Text(
             f"  {findings.observations} unique observations, {findings.wrong_observations} of them wrong; "
@@ -102,7 +102,8 @@ def _mistake(mistake: Mistake, mark: str) -> None:
         Text.assemble((f"  {mark} {_percent(mistake.probability):>8}  ", style), mistake.say()),
         soft_wrap=True,
     )
-    out.print(Text(f"              in the {mistake.where}, not in the machine", QUIET), soft_wrap=True)
+    place = "at the clips" if mistake.where == "clips" else "in the machine file"
+    out.print(Text(f"              a mistake {place}, not a fault of the machine", QUIET), soft_wrap=True)
 
 
 def _explanations(findings: Findings) -> None:
@@ -147,46 +148,6 @@ def _percent(probability: float) -> str:
     return f"{probability:.1%}" if probability >= 0.001 else "< 0.1 %"
 
 
-def conclusion(job: Job, diagnosis: Diagnosis) -> str:
-    """Part and lane in one line, or that the set-up is likelier."""
-    machine = _where_to_look(job, diagnosis.findings)
-    first = diagnosis.check_first
-    if not first:
-        return machine
-    places = " and the ".join(dict.fromkeys(mistake.where for mistake in first))
-    if first[0].probability > diagnosis.findings.best.probability:
-        return f"Check the {places}: that is likelier than any fault of the machine."
-    return f"Check the {places} first. {machine}"
-
-
-def _where_to_look(job: Job, findings: Findings) -> str:
-    parts = list(dict.fromkeys(part for finding in findings.ties for part in finding.parts))
-    chips = {chip.name: chip for chip in job.memory_map.chips}
-    told = []
-    for part in parts:
-        chip = chips.get(part)
-        if chip is None:
-            told.append("the lines that all chips share")
-        else:
-            told.append(f"chip {part} ({lane_text(chip.lane)})")
-    if len(told) == 1:
-        return f"Look at {told[0]}."
-    return f"Look at {', '.join(told[:-1])} or {told[-1]}: what was captured does not decide between them."
-
-
-def lane_text(lane: Sequence[int]) -> str:
-    """The word bits of a chip for a person.
-
-    >>> lane_text(range(8, 16)), lane_text([5])
-    ('bits 8 to 15 of the word', 'bit 5 of the word')
-    """
-    bits = tuple(sorted(lane))
-    if len(bits) == 1:
-        return f"bit {bits[0]} of the word"
-    gapless = bits[-1] - bits[0] == len(bits) - 1
-    return f"bits {f'{bits[0]} to {bits[-1]}' if gapless else format_bits(bits)} of the word"
-
-
 def diagnosis_as_json(job: Job, diagnosis: Diagnosis) -> dict[str, Any]:
     """A diagnosis for programs."""
     findings = diagnosis.findings
@@ -208,7 +169,7 @@ def diagnosis_as_json(job: Job, diagnosis: Diagnosis) -> dict[str, Any]:
             }
             for mistake in diagnosis.mistakes
         ],
-        "conclusion": conclusion(job, diagnosis) if findings.fault_seen else findings.remark(),
+        "conclusion": diagnosis_conclusion(job, diagnosis) if findings.fault_seen else findings.remark(),
         "noise": findings.noise,
         "observations": findings.observations,
         "wrong_observations": findings.wrong_observations,
