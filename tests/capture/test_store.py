@@ -183,7 +183,7 @@ def test_a_foreign_parquet_file_is_refused(tmp_path: Path) -> None:
         open_samples(path, POINT, {})
 
 
-@pytest.mark.parametrize("contents", ["{}", "[]", "nonsense", '{"version": 1, "signals": {}, "buses": {}}'])
+@pytest.mark.parametrize("contents", ["{}", "[]", "nonsense", '{"version": 2, "signals": {}, "buses": {}}'])
 def test_a_description_that_does_not_fit_is_refused(tmp_path: Path, contents: str) -> None:
     path = tmp_path / "a.parquet"
     pl.DataFrame({"plane_0": [1, 2]}).write_parquet(path, metadata={"wrongbit.capture": contents})
@@ -195,7 +195,7 @@ def test_another_version_is_told(tmp_path: Path) -> None:
     path = tmp_path / "a.parquet"
     description = '{"version": 9, "signals": {}, "buses": {}}'
     pl.DataFrame({"plane_0": [1]}).write_parquet(path, metadata={"wrongbit.capture": description})
-    with pytest.raises(CaptureError, match="has version 9; version 1 was expected"):
+    with pytest.raises(CaptureError, match="has version 9; version 2 was expected"):
         open_stored(path)
 
 
@@ -207,3 +207,18 @@ def test_another_mode_than_the_probe_point_takes_is_refused(stored: Path) -> Non
 def test_a_missing_file(tmp_path: Path) -> None:
     with pytest.raises(CaptureError, match="cannot be read"):
         open_stored(tmp_path / "none.parquet")
+
+
+def test_a_damaged_page_is_told_before_polars_sees_it(tmp_path: Path) -> None:
+    """A page that claims much more memory than there is would end the process; each byte of a page counts."""
+    path = tmp_path / "a.parquet"
+    original = capture(50, Times(0, 1000))
+    store_capture([original], path)
+    data = path.read_bytes()
+    end = len(data) - 8 - int.from_bytes(data[-8:-4], "little")  # Apache Parquet format: the footer's length
+    for place in range(4, end, 7):
+        path.write_bytes(data[:place] + bytes([data[place] ^ 0x55]) + data[place + 1 :])
+        with pytest.raises(CaptureError, match="its bytes do not match their checksum"):
+            open_stored(path)
+    path.write_bytes(data)
+    assert sum(len(chunk) for chunk in open_stored(path).chunks()) == len(original)

@@ -23,7 +23,7 @@ from wrongbit.capture.formats import read_cycle_rows
 from wrongbit.capture.formats.csv import open_csv
 from wrongbit.capture.formats.vcd import open_vcd
 from wrongbit.capture.source import SampleSource
-from wrongbit.capture.store import open_stored
+from wrongbit.capture.store import _seal, open_stored
 from wrongbit.errors import WrongbitError
 from wrongbit.image.formats import FORMATS, FormatName, ListingOptions
 from wrongbit.machine.model import Point
@@ -179,6 +179,7 @@ def _read_description(data: bytes) -> None:
     frame = polars.DataFrame({name: values.get(name, [None] * 3) for name in schema}, schema=schema)
     with _file(b"", "capture.parquet") as path:
         frame.write_parquet(path, metadata={KEY: data.decode(errors="replace")})
+        _seal(path)  # what is tried is the description, so that the pages must be let through
         _drain(open_stored(path))
 
 

@@ -3,8 +3,8 @@
 One column a plane (``plane_0``), one for the levels in it that are not known (``unknown_0``), and the times:
 ``time_ps`` for each sample, or ``origin_ps`` and ``period_ps`` of a regular clock, with which a sample's time
 is origin + number × period. Columns without any value take no space. Layout, mode, notes, the hash of the
-file that the capture was read from and a checksum of every block of rows are key-value metadata, so that any
-Parquet reader can show the samples and this one can tell that they are whole.
+file that the capture was read from, and checksums of every block of rows and of the bytes that hold them, are
+key-value metadata: any Parquet reader can show the samples, and this one can tell that they are whole.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import os
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from functools import lru_cache
 from itertools import chain, pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -30,7 +31,7 @@ from wrongbit.errors import CaptureError
 from wrongbit.machine.model import Point
 
 KEY = "wrongbit.capture"
-VERSION = 1
+VERSION = 2
 BLOCK_ROWS = 1 << 17
 """Samples in a row group, but for the last one; each has its checksum."""
 
@@ -77,6 +78,10 @@ def store_capture(chunks: Iterable[Capture], path: Path, *, source_hash: str = "
     writer = _Writer(first, source_hash)
     with _replacing(path) as temporary:
         writer.write(chain([first], pieces), temporary)
+        try:
+            _seal(temporary)
+        except OSError as error:
+            raise _unwritable(path, error) from error
     return writer.count
 
 
@@ -161,6 +166,7 @@ class _Writer:
             "notes": list(self.last.notes),
             "block_rows": BLOCK_ROWS,
             "checksums": self.checksums,
+            "whole": _OPEN,
         }
         return {KEY: json.dumps(contents, ensure_ascii=False)}
 
@@ -199,6 +205,45 @@ def _checksum(block: pl.DataFrame) -> int:
         if column.null_count() < len(column):
             checksum = zlib.crc32(np.ascontiguousarray(column.fill_null(0).to_numpy()).data, checksum)
     return checksum
+
+
+_MARK, _OPEN = "wrongbit-crc32-", "wrongbit-crc32-00000000"
+"""What the file's metadata has in the place of a checksum that is known only when all is written."""
+
+
+def _seal(path: Path) -> None:
+    """Write the checksum of the bytes that hold the samples into its place in the footer."""
+    end = _footer(path)
+    with path.open("r+b") as file:
+        file.seek(end)
+        footer = file.read()
+        file.seek(end)
+        file.write(footer.replace(_OPEN.encode(), f"{_MARK}{_crc32(path, end):08x}".encode()))
+
+
+def _footer(path: Path) -> int:
+    """Where a Parquet file's footer begins: what stands before it are pages of samples."""
+    with path.open("rb") as file:
+        size = file.seek(0, os.SEEK_END)
+        file.seek(max(size - 8, 0))
+        length = int.from_bytes(file.read(4), "little")
+    return max(size - 8 - length, 0)
+
+
+def _crc32(path: Path, count: int) -> int:
+    """CRC-32 of the first bytes of a file."""
+    found = 0
+    with path.open("rb") as file:
+        while count > 0 and (data := file.read(min(count, 1 << 20))):
+            found = zlib.crc32(data, found)
+            count -= len(data)
+    return found
+
+
+@lru_cache(64)
+def _is_whole(path: Path, modified_ns: int, size: int, expected: str) -> bool:
+    """The bytes that hold the samples are as they were written; worked out once for each state of a file."""
+    return f"{_MARK}{_crc32(path, _footer(path)):08x}" == expected
 
 
 # -- reading -----------------------------------------------------------------------------------------------
@@ -255,6 +300,12 @@ def _contents(path: Path) -> dict[str, Any]:
             "Read the capture again from the file that the instrument exported.",
             file=str(path),
         )
+    # A reader of Parquet takes a damaged page's word for how much memory it needs, and may end the process.
+    with _damage(path):
+        now = path.stat()
+        whole = _is_whole(path, now.st_mtime_ns, now.st_size, contents["whole"])
+    if not whole:
+        raise _damaged(path, "its bytes do not match their checksum")
     return contents
 
 
@@ -271,6 +322,7 @@ class _Description(BaseModel):
     notes: list[str]
     block_rows: int = Field(ge=1, le=8 * BLOCK_ROWS)
     checksums: list[int]
+    whole: str
 
 
 def _highest(contents: Mapping[str, Any]) -> int:
