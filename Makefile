@@ -7,7 +7,7 @@ READY := $(VENV)/.ready
 READY_TEST := $(VENV)/.ready-test
 DEBIAN := cc65 iverilog cbios seabios vgabios ipxe-qemu qemu-system-data kicad-symbols chromium postgresql
 
-.PHONY: demo test check bench clean setup
+.PHONY: demo test check bench fuzz clean setup
 
 demo: $(READY)
 	@$(BIN)/wrongbit demo || test $$? -eq 1
@@ -25,6 +25,10 @@ check: $(READY_TEST)
 
 bench: $(READY_TEST)
 	$(BIN)/python benchmarks/run.py
+
+# Readers under fire: 20 000 damaged files each; `tools/fuzz_readers.py --help` tells of longer campaigns.
+fuzz: $(READY_TEST)
+	$(BIN)/python tools/fuzz_readers.py
 
 setup: $(READY_TEST)
 

@@ -103,7 +103,7 @@ from wrongbit.reading.sources import Source, from_contents
 from wrongbit.reading.stack import READ_NOISE
 from wrongbit.replace.fit import Choice, Fitting, fit
 
-FORMAT = 1
+FORMAT = 2
 """Of what is kept in derived/ and of a finding's result; raised when their meaning changes."""
 
 T = TypeVar("T")

@@ -5,6 +5,7 @@ Nothing heavy is imported before the verb is known, so that ``wrongbit --help`` 
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -104,6 +105,9 @@ def _broken(line: str) -> str:
 def run(arguments: Sequence[str] | None = None) -> None:
     """The console script's entry."""
     prepare()
+    # Our products of matrices are small: threads for them cost more than they bring, most of all on a busy
+    # computer. It must be said before numpy is imported.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         code = main(list(sys.argv[1:] if arguments is None else arguments))
         sys.stdout.flush()
