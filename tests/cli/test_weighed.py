@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from wrongbit.cli.weighed import lane_text
+from wrongbit.casework.words import lane_text
 
 
 @pytest.mark.parametrize(

@@ -8,11 +8,12 @@ from pathlib import Path
 import polars
 import pytest
 
+from wrongbit.casework.words import diagnosis_conclusion
 from wrongbit.demo.case import write_case
 from wrongbit.job import Diagnosis, Job, compare_capture, diagnose, open_job
 from wrongbit.report.content import Block, Paragraph, Table
 from wrongbit.report.figures import finding_odds
-from wrongbit.report.sections.faults import best, conclusion, fault_blocks
+from wrongbit.report.sections.faults import best, fault_blocks
 
 
 def weighed(folder: Path, fault: str) -> tuple[Job, Diagnosis]:
@@ -64,7 +65,7 @@ def test_odds_of_faults_and_mistakes_stand_in_one_figure(lead_off: tuple[Job, Di
 def test_a_fault_of_the_machine_is_told_at_once(tmp_path: Path):
     job, diagnosis = weighed(tmp_path, "stuck-low:U3.D5")
     assert not diagnosis.check_first
-    assert conclusion(job, diagnosis).startswith("Look at chip U3")
+    assert diagnosis_conclusion(job, diagnosis).startswith("Look at chip U3")
     assert re.fullmatch(
         r"Output D5 of U3 .*%\), or 1 other fault that cannot be told from it\.", best(diagnosis)
     )

@@ -9,12 +9,13 @@ import numpy as np
 
 from wrongbit.compare.verdicts import BASIS_RAM
 from wrongbit.machine.recipe import KINDS
-from wrongbit.units import format_word
+from wrongbit.units import format_bits, format_word
 
 if TYPE_CHECKING:
     from wrongbit.diagnose.planning import Proposal
     from wrongbit.diagnose.suspects import Weighing
-    from wrongbit.job import Comparison, Job
+    from wrongbit.faults.findings import Findings
+    from wrongbit.job import Comparison, Diagnosis, Job
     from wrongbit.machine.model import Machine
 
 
@@ -47,7 +48,60 @@ def counted(count: int, one: str, many: str = "") -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
+# -- a diagnosis -----------------------------------------------------------------------------------------
+
+
+def diagnosis_conclusion(job: Job, diagnosis: Diagnosis) -> str:
+    """Part and lane in one line, or that the set-up is likelier."""
+    machine = _where_to_look(job, diagnosis.findings)
+    first = diagnosis.check_first
+    if not first:
+        return machine
+    places = " and the ".join(dict.fromkeys(mistake.where for mistake in first))
+    if first[0].probability > diagnosis.findings.best.probability:
+        return f"Check the {places}: that is likelier than any fault of the machine."
+    return f"Check the {places} first. {machine}"
+
+
+def _where_to_look(job: Job, findings: Findings) -> str:
+    lanes = {chip.name: chip.lane for chip in job.memory_map.chips}
+    parts = dict.fromkeys(part for finding in findings.ties for part in finding.parts)
+    told = [
+        f"chip {part} ({lane_text(lanes[part])})" if part in lanes else "the lines that all chips share"
+        for part in parts
+    ]
+    if len(told) == 1:
+        return f"Look at {told[0]}."
+    return f"Look at {listed(told, 'or')}: what was captured does not decide between them."
+
+
+def lane_text(lane: Sequence[int]) -> str:
+    """The word bits of a chip for a person.
+
+    >>> lane_text(range(8, 16)), lane_text([5])
+    ('bits 8 to 15 of the word', 'bit 5 of the word')
+    """
+    bits = tuple(sorted(lane))
+    if len(bits) == 1:
+        return f"bit {bits[0]} of the word"
+    gapless = bits[-1] - bits[0] == len(bits) - 1
+    return f"bits {f'{bits[0]} to {bits[-1]}' if gapless else format_bits(bits)} of the word"
+
+
 # -- words -------------------------------------------------------------------------------------------------
+
+
+def known_word(value: int, known: int, bits: int) -> str:
+    """A word in hexadecimal; a digit with any unknown bit is a question mark.
+
+    >>> known_word(0x1200, 0xFF0F, 16)
+    '12?0'
+    """
+    digits = []
+    for shift in range(4 * (-(-bits // 4) - 1), -1, -4):
+        need = (((1 << bits) - 1) >> shift) & 15
+        digits.append(f"{value >> shift & 15:X}" if known >> shift & need == need else "?")
+    return "".join(digits)
 
 
 def answering(job: Job, comparison: Comparison, row: int) -> tuple[str, ...]:

@@ -8,14 +8,13 @@ import numpy as np
 from rich.text import Text
 
 from wrongbit.bus.cycles import NO_TIME
-from wrongbit.casework.words import answering, bank_text, wrong_chips
+from wrongbit.casework.words import answering, bank_text, known_word, wrong_chips
 from wrongbit.cli.show import (
     ACCENT,
     QUIET,
     bit_strip,
     hex_word,
     indented,
-    known_word,
     moment,
     out,
     plain_table,

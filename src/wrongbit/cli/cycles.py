@@ -9,9 +9,9 @@ import numpy as np
 import typer
 
 from wrongbit.bus.cycles import NO_TIME, UNSETTLED, Cycles
+from wrongbit.casework.words import known_word
 from wrongbit.cli import options
 from wrongbit.cli.show import (
-    known_word,
     moment,
     out,
     plain_table,

@@ -8,13 +8,12 @@ from typing import Any
 from rich.text import Text
 
 from wrongbit.bus.cycles import NO_TIME
-from wrongbit.casework.words import wrong_chips
+from wrongbit.casework.words import known_word, wrong_chips
 from wrongbit.cli.compared import show_word
 from wrongbit.cli.show import (
     ACCENT,
     hex_word,
     indented,
-    known_word,
     out,
     plain_table,
     show_cautions,

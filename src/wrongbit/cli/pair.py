@@ -11,13 +11,13 @@ from rich.text import Text
 
 from wrongbit.align.runs import Place, RunsCompared, compare_runs
 from wrongbit.bus.cycles import Cycles
+from wrongbit.casework.words import known_word
 from wrongbit.cli import options
 from wrongbit.cli.show import (
     ACCENT,
     QUIET,
     hex_word,
     indented,
-    known_word,
     out,
     plain_table,
     print_json,

@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
+from wrongbit.casework.words import known_word
 from wrongbit.cli.show import (
     ACCENT,
     QUIET,
     hex_word,
     indented,
-    known_word,
     out,
     plain_table,
     show_notes,

@@ -15,12 +15,12 @@ from wrongbit.align.addresses import Lag, Recovered, address_lag, recover_on_bus
 from wrongbit.align.words import read_chip_words
 from wrongbit.bits import count_each_bit
 from wrongbit.bus.cycles import Cycles
+from wrongbit.casework.words import known_word
 from wrongbit.cli import options
 from wrongbit.cli.show import (
     ACCENT,
     QUIET,
     hex_word,
-    known_word,
     out,
     plain_table,
     print_json,

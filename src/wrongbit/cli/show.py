@@ -157,19 +157,6 @@ def hex_word(value: int, bits: int) -> str:
     return f"{value:0{-(-bits // 4)}X}"
 
 
-def known_word(value: int, known: int, bits: int) -> str:
-    """A word in hexadecimal; a digit with any unknown bit is a question mark.
-
-    >>> known_word(0x1200, 0xFF0F, 16)
-    '12?0'
-    """
-    digits = []
-    for shift in range(4 * (-(-bits // 4) - 1), -1, -4):
-        need = (((1 << bits) - 1) >> shift) & 15
-        digits.append(f"{value >> shift & 15:X}" if known >> shift & need == need else "?")
-    return "".join(digits)
-
-
 def moment(time_ps: int, first_ps: int = 0) -> str:
     """A cycle's time after the first, or an empty text where the capture has none."""
     if time_ps == NO_TIME:

@@ -7,12 +7,12 @@ from typing import Any
 
 from rich.text import Text
 
+from wrongbit.casework.words import diagnosis_conclusion
 from wrongbit.cli.compared import comparison_as_json, show_comparison
 from wrongbit.cli.show import ACCENT, QUIET, hex_word, out, show_notes
 from wrongbit.diagnose.setup import Mistake
 from wrongbit.faults.findings import Finding, Findings
 from wrongbit.job import Diagnosis, Job
-from wrongbit.units import format_bits
 
 SHOWN = 6
 """Further explanations that are listed after the best group."""

@@ -15,7 +15,7 @@ from wrongbit.case.entries import CaptureAdded, Entry, MachineSeen
 from wrongbit.case.folder import Case
 from wrongbit.casework.casework import Casework
 from wrongbit.casework.proof import Proof
-from wrongbit.casework.words import counted, listed, weighing_conclusion
+from wrongbit.casework.words import counted, diagnosis_conclusion, listed, weighing_conclusion
 from wrongbit.diagnose.planning import Proposal
 from wrongbit.diagnose.suspects import Weighing
 from wrongbit.errors import CaseError, WrongbitError
@@ -40,7 +40,7 @@ from wrongbit.report.sections.closing import (
     proof_section,
     questions_section,
 )
-from wrongbit.report.sections.faults import best, conclusion
+from wrongbit.report.sections.faults import best
 from wrongbit.report.sections.machine import cautions_section, ladder_section, machine_section
 from wrongbit.report.sections.suspects import next_section, suspects_section
 from wrongbit.report.sections.words import absent
@@ -239,7 +239,8 @@ def _capture(
         window = _window(work, entry, diagnosis.comparison.cycles, row)
     told = ""
     if findings.observations and findings.fault_seen:
-        told = f"{detail.file.name} at {detail.point}: {best(diagnosis)} {conclusion(job, diagnosis)}"
+        where = diagnosis_conclusion(job, diagnosis)
+        told = f"{detail.file.name} at {detail.point}: {best(diagnosis)} {where}"
     section = capture_section(title, job, diagnosis, explanation, window)
     return Gathered(section, told, not_known(detail.file.name, job, diagnosis.comparison))
 

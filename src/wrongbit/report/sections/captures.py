@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 
 from wrongbit.capture.capture import Capture
-from wrongbit.casework.words import answering, bank_text, listed, word_sentence
+from wrongbit.casework.words import answering, bank_text, known_word, listed, word_sentence
 from wrongbit.compare.verdicts import AGREES, DIFFERS
 from wrongbit.instructions.flow import FlowEvidence
 from wrongbit.instructions.instruction import Instruction
@@ -26,7 +26,7 @@ from wrongbit.report.figures import (
     strip_word,
 )
 from wrongbit.report.sections.faults import fault_blocks
-from wrongbit.report.sections.words import absent, known_word, moment
+from wrongbit.report.sections.words import absent, moment
 from wrongbit.units import format_word
 
 CONTEXT = 3

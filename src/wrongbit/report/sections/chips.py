@@ -9,7 +9,7 @@ from functools import partial
 import fastcrc
 import numpy as np
 
-from wrongbit.casework.words import counted, listed, share_text
+from wrongbit.casework.words import counted, known_word, listed, share_text
 from wrongbit.machine.model import Chip
 from wrongbit.reading.examine import Examination
 from wrongbit.reading.intervals import Rate
@@ -20,7 +20,7 @@ from wrongbit.replace.programmer import setting_text
 from wrongbit.replace.wiring import cautions, jumper_table, parts_list, plan_notes, wiring_table
 from wrongbit.report.content import Block, Column, Figure, Heading, Listed, Paragraph, Section, Table
 from wrongbit.report.figures import chip_map, odds_bars, pattern_odds, replacement_drawing
-from wrongbit.report.sections.words import absent, known_word
+from wrongbit.report.sections.words import absent
 from wrongbit.units import format_bits, format_word
 
 SHOWN = 8

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from functools import partial
 
-from wrongbit.casework.words import counted, listed, share_text
+from wrongbit.casework.words import counted, diagnosis_conclusion, share_text
 from wrongbit.diagnose.setup import Mistake
 from wrongbit.faults.findings import Findings
 from wrongbit.job import Diagnosis, Job
 from wrongbit.report.content import Block, Column, Figure, Heading, Paragraph, Table
 from wrongbit.report.figures import finding_odds, odds_bars
-from wrongbit.report.sections.words import lane_text
 
 SHOWN = 8
 """Explanations that are listed."""
@@ -38,7 +37,7 @@ def fault_blocks(job: Job, diagnosis: Diagnosis) -> Iterator[Block]:
         yield Paragraph(findings.remark(), "conclusion")
         return
     first = diagnosis.check_first
-    yield Paragraph(conclusion(job, diagnosis), "conclusion")
+    yield Paragraph(diagnosis_conclusion(job, diagnosis), "conclusion")
     for mistake in first[:SHOWN]:
         yield Paragraph(f"A sound machine would show the same words if: {mistake.say()}")
     yield from (Paragraph(text) for text in dict.fromkeys(mistake.advice() for mistake in first))
@@ -113,27 +112,3 @@ def best(diagnosis: Diagnosis) -> str:
     if others:
         return f"{told}, or {counted(others, 'other fault')} that cannot be told from it."
     return f"{told}."
-
-
-def conclusion(job: Job, diagnosis: Diagnosis) -> str:
-    """Part and lane in one line, or that the set-up is likelier."""
-    machine = _where_to_look(job, diagnosis.findings)
-    first = diagnosis.check_first
-    if not first:
-        return machine
-    places = " and the ".join(dict.fromkeys(mistake.where for mistake in first))
-    if first[0].probability > diagnosis.findings.best.probability:
-        return f"Check the {places}: that is likelier than any fault of the machine."
-    return f"Check the {places} first. {machine}"
-
-
-def _where_to_look(job: Job, findings: Findings) -> str:
-    lanes = {chip.name: chip.lane for chip in job.memory_map.chips}
-    parts = dict.fromkeys(part for finding in findings.ties for part in finding.parts)
-    told = [
-        f"chip {part} ({lane_text(lanes[part])})" if part in lanes else "the lines that all chips share"
-        for part in parts
-    ]
-    if len(told) == 1:
-        return f"Look at {told[0]}."
-    return f"Look at {listed(told, 'or')}: what was captured does not decide between them."
