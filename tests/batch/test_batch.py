@@ -271,6 +271,15 @@ def test_cases_are_found_below_a_folder(tmp_path: Path) -> None:
     assert find_cases([str(tmp_path)])[0].key != before
 
 
+def test_a_kept_result_that_is_none_of_ours_is_done_again(tmp_path: Path) -> None:
+    results = Results(str(tmp_path))
+    item = Item("loom", folder="loom", key="0")
+    results.keep(Result("loom", "loom", "0", "fault"))
+    assert results.done(item) is not None
+    (tmp_path / "results" / "0.json").write_text('{"name": "", "place": "", "key": "0", "status": "odd"}')
+    assert results.done(item) is None
+
+
 def test_names_that_lead_out_of_a_case_write_nothing_there(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import re
 from collections.abc import Callable
 from dataclasses import fields
@@ -232,6 +233,21 @@ def test_an_original_that_was_changed_is_not_read(work: Casework) -> None:
     with pytest.raises(CaseError, match="not what was added"):
         work.comparison(entry)
     assert "not what was added" in work.overview().captures[0].problem
+
+
+def test_an_original_that_was_changed_under_its_old_date_is_not_read(work: Casework) -> None:
+    """A date is easily put back, or comes along with a copy."""
+    entry = first_capture(work)
+    work.original(entry.detail.file)
+    path = work.case.path_of(entry.detail.file)
+    about = path.stat()
+    path.chmod(0o644)
+    data = path.read_bytes()
+    path.write_bytes(data[:-2] + bytes([data[-2] ^ 1]) + data[-1:])
+    os.utime(path, ns=(about.st_atime_ns, about.st_mtime_ns))
+    assert path.stat().st_mtime_ns == about.st_mtime_ns
+    with pytest.raises(CaseError, match="not what was added"):
+        work.original(entry.detail.file)
 
 
 # -- mistakes ----------------------------------------------------------------------------------------------

@@ -98,7 +98,7 @@ class Results:
             result = Result(**{name: value for name, value in table.items() if name in known})
         except (FileNotFoundError, ValueError, TypeError, AttributeError):
             return None  # not there, or half-written by a store that knows no renaming
-        return None if result.status == "failed" else result
+        return result if result.status in ("fault", "no fault") else None
 
     def keep(self, result: Result) -> None:
         """Write one result; in a file system it appears whole or not at all."""

@@ -403,9 +403,9 @@ class Casework:
             CaseError: It is missing, or not what was added.
         """
         path = self.case.path_of(stored)
-        found = self._small.get(
-            key_of("original", str(path), path.stat().st_mtime_ns), lambda: file_hash(path)
-        )
+        about = path.stat()
+        marks = (about.st_mtime_ns, about.st_ctime_ns, about.st_size, about.st_ino)
+        found = self._small.get(key_of("original", str(path), *marks), lambda: file_hash(path))
         if found != stored.sha256:
             raise CaseError(
                 f"The original of {stored.name!r} is not what was added: its hash is {found[:12]}…, "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Sequence
 
 from wrongbit.replace.drawing import drawing_svg
@@ -27,5 +28,17 @@ def papers(plan: Plan) -> dict[str, str]:
 
 def _csv(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows([head, *rows])
+    csv.writer(text, lineterminator="\n").writerows([head, *([_cell(each) for each in row] for row in rows)])
     return text.getvalue()
+
+
+_NAME = re.compile(r"[+-]?[\w./*#~ ]*")
+
+
+def _cell(text: str) -> str:
+    """A cell that no spreadsheet takes for a formula (CWE-1236): names come from a machine file.
+
+    >>> _cell("-RD"), _cell("+5V"), _cell("=1+1"), _cell("-1+f(A1)")
+    ('-RD', '+5V', "'=1+1", "'-1+f(A1)")
+    """
+    return f"'{text}" if text[:1] in tuple("=+-@\t\r") and not _NAME.fullmatch(text) else text
