@@ -24,7 +24,7 @@ check: $(READY_TEST)
 	$(BIN)/lint-imports
 
 bench: $(READY_TEST)
-	$(BIN)/python benchmarks/run.py
+	$(BIN)/python benchmarks/run.py --write
 
 # Readers under fire: 20 000 damaged files each; `tools/fuzz_readers.py --help` tells of longer campaigns.
 fuzz: $(READY_TEST)
