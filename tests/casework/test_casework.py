@@ -224,6 +224,15 @@ def test_another_version_computes_anew(work: Casework, monkeypatch: pytest.Monke
     assert len(derived(work.case, "cycles-*.parquet")) == 2
 
 
+def test_a_capture_that_was_added_twice_is_one_witness(work: Casework, recorder: DemoCase) -> None:
+    """As two, it would make the suspects look surer than what was seen."""
+    before = work.weighing()
+    work.case.add_capture(capture_at(recorder, "u1-timing"), "u1-timing", name="again.csv")
+    again = Casework(work.case).weighing()
+    assert before is not None and again is not None
+    assert again.labels == before.labels and again.doubt == pytest.approx(before.doubt, abs=1e-12)
+
+
 def test_an_original_that_was_changed_is_not_read(work: Casework) -> None:
     entry = first_capture(work)
     path = work.case.path_of(entry.detail.file)

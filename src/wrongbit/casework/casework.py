@@ -550,14 +550,21 @@ class Casework:
 
     def _witnesses(self) -> list[Stored]:
         """The originals that the suspects were weighed by."""
-        captures = [each.file for _, each in self.captures(proof=False)]
+        captures = [each.file for _, each in self._witness_captures()]
         return captures + [each.file for _, each in self.readings(proof=False)]
+
+    def _witness_captures(self) -> tuple[tuple[Entry, CaptureAdded], ...]:
+        """Captures but those of a proof; one that was added twice at a point is one witness, not two."""
+        found: dict[tuple[str, str], tuple[Entry, CaptureAdded]] = {}
+        for entry, detail in self.captures(proof=False):
+            found.setdefault((detail.point, detail.file.sha256), (entry, detail))
+        return tuple(found.values())
 
     def _weigh(self, progress: Progress | None) -> tuple[Weighing, tuple[str, ...]]:
         machine, folder = self.machine, self.case.machine_file.parent
         structure = Structure(machine)
         looks, notes = [], []
-        for entry, detail in self.captures(proof=False):
+        for entry, detail in self._witness_captures():
             job = self.job(detail.point)
             comparison = self.comparison(entry, progress)
             evidence = gather_evidence(comparison.cycles, comparison.verdicts)
@@ -766,7 +773,7 @@ class Casework:
     def _bus_sources(self, work: ChipSources, progress: Progress | None) -> list[Source]:
         """The captures at the processor's own pins, as one source."""
         parts, names = [], []
-        for _, detail in self.captures(proof=False):
+        for _, detail in self._witness_captures():
             point = point_named(self.machine, detail.point)
             own = self.machine.processor_of(point.processor).name == work.processor.name
             if not own or point.chip is not None or not point.address_trusted:
