@@ -147,6 +147,14 @@ def test_it_is_told_in_words(loom: Path, capsys: pytest.CaptureFixture[str]) -> 
             ("measurement", "--kind", "continuity", "--part", "X4", "--outcome", "open", "--line", "five"),
             "D5 or A12",
         ),
+        (
+            ("measurement", "--kind", "continuity", "--part", "X4", "--outcome", "open", "--line", "D8"),
+            "data lines, as the processor counts, are D0 to D7",
+        ),
+        (
+            ("measurement", "--kind", "continuity", "--part", "X4", "--outcome", "open", "--line", "a16"),
+            "no address line 'A16'",
+        ),
         (("value", "VCD = 4.9 V"), "Did you mean 'VCC'"),
         (("value", "VCC 4.9 V"), "'NAME = VALUE'"),
         (("note", "  "), "empty"),

@@ -86,3 +86,18 @@ def test_limits_before_any_bus_and_the_listing_behind_a_rom(
         "limits": "at least 2 µs",
         "test_point": "U1 pin 26",
     } in shown["bring_up"]
+
+
+def test_a_case_folder_stands_for_its_machine_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "machine.toml").write_text(BARE)
+    assert main(["check", str(tmp_path)]) == 0
+    assert capsys.readouterr().out.startswith("Bare board")
+    (tmp_path / "machine.toml").rename(tmp_path / "kiln.toml")
+    (tmp_path / "case.toml").write_text('machine = "kiln.toml"\n')
+    assert main(["check", str(tmp_path)]) == 0
+    assert capsys.readouterr().out.startswith("Bare board")
+    (tmp_path / "case.toml").unlink()
+    assert main(["check", str(tmp_path)]) == 2
+    assert "kiln.toml" in capsys.readouterr().err

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -47,6 +48,10 @@ def test_suspects(case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert main(["suspects", str(case), "--picture", str(picture)]) == 1
     page = capsys.readouterr().out
     assert "What speaks for and against" in page and "→ It is J0" in page
+    spaced = tmp_path / "lift in the hall"
+    shutil.copytree(case, spaced)
+    assert main(["suspects", str(spaced)]) == 1
+    assert f"wrongbit next '{spaced}'" in capsys.readouterr().out
     assert "J0" in picture.read_text()
 
 

@@ -80,8 +80,13 @@ def _rung_named(line: _Line, rungs: Sequence[Rung]) -> Rung:
         return fits[0]
     if own:
         titles = ", ".join(repr(rung.title) for rung in fits or own)
-        what = "may mean several" if fits else "is none of its quantities"
-        raise _error(line, f"{line.value!r} of {line.name!r} {what}.", f"Name one of {titles}.")
+        if fits:
+            raise _error(line, f"{line.value!r} of {line.name!r} may mean several.", f"Name one of {titles}.")
+        raise _error(
+            line,
+            f"{line.value!r} is no value that {line.name!r} can have.",
+            f"Give the value with its unit, such as '4.9 V', and name one of {titles}.",
+        )
     titles_of = {rung.title.casefold(): rung.title for rung in rungs}
     names_of = {rung.name.casefold(): rung.name for rung in rungs}
     near = get_close_matches(wanted, [*titles_of, *names_of], 1)

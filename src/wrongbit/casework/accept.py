@@ -170,11 +170,30 @@ def check_measurement(machine: Machine, detail: MeasurementAdded) -> Measurement
     names = ("kind", "part", "line", "carries", "outcome", "note")
     table: dict[str, Any] = {name: value for name in names if (value := getattr(detail, name))}
     try:
-        measurement_of(Structure(machine), table, Path(), "")
+        measured = measurement_of(Structure(machine), table, Path(), "")
     except InputError as error:
         error.file, error.key = None, (error.key or "").strip(".") or None
         raise
+    if measured.line >= 0:
+        _there_is_a_line(machine, measured.carries, measured.line, detail.line)
     return detail
+
+
+def _there_is_a_line(machine: Machine, carries: str, number: int, written: str) -> None:
+    """A slip such as D33 for D3 would be kept and then say nothing for or against any part."""
+    if carries not in ("data", "address"):
+        return
+    letter = "D" if carries == "data" else "A"
+    lines = max(
+        (each.word_bits if carries == "data" else each.address_bits for each in machine.processor), default=0
+    )
+    if number >= lines:
+        there = f"{letter}0 to {letter}{lines - 1}" if lines else "none"
+        raise InputError(
+            f"{machine.machine.name} has no {carries} line {written!r}.",
+            f"Its {carries} lines, as the processor counts, are {there}.",
+            key="line",
+        )
 
 
 def check_value(machine: Machine, text: str) -> None:

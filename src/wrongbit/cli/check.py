@@ -31,7 +31,8 @@ if TYPE_CHECKING:
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
 MachineFile = Annotated[
-    Path | None, typer.Argument(metavar="MACHINE", help="The machine file (TOML).", show_default=False)
+    Path | None,
+    typer.Argument(metavar="MACHINE", help="The machine file (TOML), or a case folder.", show_default=False),
 ]
 
 
@@ -45,6 +46,7 @@ def check(
     from wrongbit.bringup.ladder import rungs_of
     from wrongbit.bus.recipes import recipe_names
     from wrongbit.compare.build import build_memory_map
+    from wrongbit.diagnose.case import CASE_FILE, MACHINE_FILE, machine_file_of
     from wrongbit.machine.load import load_machine
     from wrongbit.machine.model import json_schema
     from wrongbit.machine.overview import overview
@@ -54,6 +56,10 @@ def check(
         return 0
     if machine is None:
         raise UsageError("No machine file was named.", "Run: wrongbit check MACHINE.toml")
+    if machine.is_dir() and (machine / CASE_FILE).is_file():
+        machine = machine_file_of(machine)
+    elif (machine / MACHINE_FILE).is_file():
+        machine /= MACHINE_FILE
     loaded = load_machine(machine, recipe_names=recipe_names())
     notes: list[str] = []
     for processor in loaded.processor:

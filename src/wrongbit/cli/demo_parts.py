@@ -135,10 +135,10 @@ def run_walk(
     out.print(f"  {bench.fault.sentence}", soft_wrap=True)
     out.print()
     out.print("Go on with the same files:")
-    out.print(f"  wrongbit suspects {folder} --picture {folder / PICTURE}", soft_wrap=True)
-    out.print(f"  wrongbit next {folder}", soft_wrap=True)
+    place, picture = shlex.quote(str(folder)), shlex.quote(str(folder / PICTURE))
+    out.print(f"  wrongbit suspects {place} --picture {picture}", soft_wrap=True)
+    out.print(f"  wrongbit next {place}", soft_wrap=True)
     out.print("Follow the repair in the browser, or end it here:")
-    place = shlex.quote(str(folder))
     out.print(f"  wrongbit serve {place}", soft_wrap=True)
     out.print(f"  wrongbit report {place}", soft_wrap=True)
     fresh = " ".join(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -45,7 +46,7 @@ def suspects_verb(
     show_suspects(weighing)
     out.print()
     out.print(Text.assemble(("→ ", ACCENT), (weighing_conclusion(weighing), "bold")), soft_wrap=True)
-    out.print(f"  What to measure next: wrongbit next {folder}", soft_wrap=True)
+    out.print(f"  What to measure next: wrongbit next {quote(str(folder))}", soft_wrap=True)
     if opened.notes:
         out.print()
         show_notes(opened.notes)
