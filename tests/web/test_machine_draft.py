@@ -65,8 +65,10 @@ def test_it_can_be_kept_as_a_draft_and_dropped(case: Case) -> None:
     assert case.machine_file.read_text() == begun.text
     drop_draft(case)
     assert read_text(case) == begun
-    keep_draft(case, "x")
-    save_text(case, begun.text + "\n", begun.on_disk)
+    keep_draft(case, "half a draft")
+    now = save_text(case, begun.text + "# columns\n", begun.on_disk, ends_draft=False)
+    assert draft_of(case).read_text() == "half a draft"
+    save_text(case, begun.text + "\n", now)
     assert not draft_of(case).exists()
 
 

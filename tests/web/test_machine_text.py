@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import tomllib
-from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from wrongbit.demo.machines import machine_named
-from wrongbit.errors import MachineFileError, UsageError
-from wrongbit.web.machine_text import check_text, columns_text, save_text, with_columns
+from wrongbit.errors import UsageError
+from wrongbit.web.machine_text import columns_text, with_columns
 
 names = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=12)
 
@@ -54,17 +53,3 @@ def test_only_the_points_columns_change(machine: str) -> None:
 def test_what_cannot_be_changed_safely_is_left(entry: str) -> None:
     with pytest.raises(UsageError):
         with_columns(entry, "a", {"Y": "D1"}, [])
-
-
-def test_only_a_valid_text_is_accepted(tmp_path: Path) -> None:
-    file = tmp_path / "machine.toml"
-    for name, data in machine_named("saltmarsh").build().files.items():
-        (tmp_path / ("machine.toml" if name == "saltmarsh.toml" else name)).write_bytes(data)
-    text = file.read_text()
-    assert check_text(text, file).machine.name
-    with pytest.raises(MachineFileError) as failed:
-        check_text(text.replace('mode = "state"', 'mode = "stat"'), file)
-    assert failed.value.key is not None
-    assert failed.value.line is not None
-    save_text(text + "# more\n", file)
-    assert file.read_text().endswith("# more\n")

@@ -292,8 +292,11 @@ def address_lead_findings(observations: Observations, noise: float) -> list[Lead
 
 
 def _summed(costs: Costs, observations: Observations) -> float:
-    """Cost of all reads. A product of vectors would wake the threads of the linear algebra library, which on a
-    busy machine takes a hundred times as long as the sum."""
+    """Cost of all reads.
+
+    A product of vectors would wake the threads of the linear algebra library, which on a busy machine takes a
+    hundred times as long as the sum.
+    """
     return float((costs * observations.weight).sum())
 
 

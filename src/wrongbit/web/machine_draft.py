@@ -65,13 +65,14 @@ def check_text(case: Case, text: str) -> Machine:
     )
 
 
-def save_text(case: Case, text: str, on_disk: str) -> str:
-    """Make a text the case's machine file. The text before it stays in the store, the draft goes.
+def save_text(case: Case, text: str, on_disk: str, *, ends_draft: bool = True) -> str:
+    """Make a text the case's machine file. The text before it stays in the store.
 
     Args:
         case: The case.
         text: The new text.
         on_disk: The hash that `read_text` gave.
+        ends_draft: The text is what a draft has become: the draft goes.
 
     Returns:
         The hash of the file as it is now.
@@ -83,7 +84,10 @@ def save_text(case: Case, text: str, on_disk: str) -> str:
     """
     check_text(case, text)
     with _saving:  # two tabs that began with the same text: the later one is refused
-        return _saved(case, text, on_disk)
+        now = _saved(case, text, on_disk)
+        if ends_draft:
+            drop_draft(case)
+        return now
 
 
 def _saved(case: Case, text: str, on_disk: str) -> str:
@@ -96,7 +100,6 @@ def _saved(case: Case, text: str, on_disk: str) -> str:
     data = text.encode()
     with explained(case.machine_file):
         write_whole(case.machine_file, data)
-    drop_draft(case)
     case.refresh()
     return hashlib.sha256(data).hexdigest()
 

@@ -5,14 +5,9 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
-from wrongbit.bus.recipes import recipe_names
-from wrongbit.case.durable import explained, write_whole
 from wrongbit.errors import UsageError
-from wrongbit.machine.load import read_machine
-from wrongbit.machine.model import Machine
 
 _HEADER = re.compile(r"^\s*\[")
 _KEY = re.compile(r"^\s*(?P<key>columns|ignore)\s*=")
@@ -110,24 +105,3 @@ def _only_differs(
             if ignore:
                 entry["ignore"] = list(ignore)
     return after == before
-
-
-def check_text(text: str, machine_file: Path) -> Machine:
-    """Check a machine file's text as it would be loaded in its folder.
-
-    Raises:
-        MachineFileError: It cannot be used; files that it names are looked for in the folder.
-    """
-    return read_machine(text, file=machine_file.name, folder=machine_file.parent, recipe_names=recipe_names())
-
-
-def save_text(text: str, machine_file: Path) -> None:
-    """Write a machine file that was checked, whole or not at all.
-
-    Raises:
-        CaseError: It cannot be written.
-    """
-    with explained(machine_file):
-        mode = machine_file.stat().st_mode & 0o777 if machine_file.exists() else 0o644
-        write_whole(machine_file, text.encode("utf-8"))
-        machine_file.chmod(mode)

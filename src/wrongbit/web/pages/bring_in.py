@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from hashlib import sha256
 from pathlib import Path
 from typing import cast
 
@@ -45,7 +46,8 @@ from wrongbit.web.incoming import (
     look,
     waiting_place,
 )
-from wrongbit.web.machine_text import check_text, columns_text, save_text, with_columns
+from wrongbit.web.machine_draft import save_text
+from wrongbit.web.machine_text import columns_text, with_columns
 from wrongbit.web.page_style import add_page_style
 from wrongbit.web.workbench import Cancelled, Workbench
 
@@ -355,13 +357,12 @@ class _File:
         """Write the columns into the machine file, if it is valid with them."""
         file = self.bench.case.machine_file
         try:
-            old = file.read_text("utf-8-sig")
+            data = file.read_bytes()
+            old = data.decode("utf-8-sig")
         except (OSError, ValueError) as error:
             raise UsageError(f"The machine file cannot be read: {error}.", "Edit it by hand.") from None
         changed = with_columns(old, point.name, self.columns or {}, self.ignore)
-        check_text(changed, file)
-        save_text(changed, file)
-        self.bench.case.refresh()
+        save_text(self.bench.case, changed, sha256(data).hexdigest(), ends_draft=False)
         self.bench.changed()
         tell("The machine file has these columns now.")
         self.at_point(point.name)
