@@ -201,5 +201,4 @@ def _questions(
         told.append(f"{counted(unmeasured, 'rung')} of the ladder not measured.")
     if proved and proved != "proved":
         told.append(f"The repair is {proved}.")
-    told += list(suspects["notes"]) if suspects["suspects"] else []
     return tuple(dict.fromkeys(told))
