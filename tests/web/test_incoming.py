@@ -66,6 +66,18 @@ def test_readings_images_and_listings(bench: Bench, tmp_path: Path) -> None:
     assert bench.guess(bench.case.folder / "bank0.lst").what == "listing"
 
 
+def test_a_capture_of_another_machine_is_a_table_also_below_an_instruments_preamble(
+    bench: Bench, tmp_path: Path
+) -> None:
+    path = tmp_path / "other.csv"
+    rows = "".join(f"{row},{row * 100},{row:04X},0,1\n" for row in range(200))
+    path.write_text(
+        f"# Export, 24 channels, 1.4 V\n# Period: 100 ns\n\nSample,Time [ns],WIRES,GO,HALT\n{rows}"
+    )
+    found = bench.guess(path)
+    assert found.what == "capture" and "no probe point fits" in found.why
+
+
 @pytest.mark.parametrize(
     ("data", "told"),
     [

@@ -169,8 +169,8 @@ def _is_binary(head: bytes) -> bool:
 
 
 def _has_columns(head: bytes) -> bool:
-    """Whether lines have the same number of some separator."""
-    lines = [line for line in head[:20_000].splitlines()[1:40] if line.strip()][:-1]
+    """Whether lines have the same number of some separator, below what an instrument wrote above them."""
+    lines = [line for line in head[:20_000].splitlines()[1:40] if line.strip()][:-1][-20:]
     return bool(lines) and any(
         all(line.count(sign) == lines[-1].count(sign) >= 2 for line in lines) for sign in (b",", b";", b"\t")
     )

@@ -129,7 +129,9 @@ def _suspect(weighing: Weighing, suspect: Suspect) -> None:
         tag("strong", percent(suspect.share))
         tag("span", f" of the doubt; {percent(suspect.prior)} before anything was measured. ")
         if suspect.part in weighing.top() and weighing.labels:
-            tag("span", "▲ Among the first, which cannot be told apart.", classes="wb-bad-text")
+            alone = len(weighing.top()) == 1
+            says = "▲ The first." if alone else "▲ Among the first, which cannot be told apart."
+            tag("span", says, classes="wb-bad-text")
     with tag("div", classes="wb-columns"):
         with tag("div"):
             heading("How it may be wrong", 3)

@@ -35,7 +35,7 @@
     words.textContent = text;
     const close = document.createElement("button");
     close.type = "button";
-    close.className = "wb-button";
+    close.className = "wb-button wb-small";
     close.textContent = "close";
     close.addEventListener("click", () => line.remove());
     line.append(words, close);
