@@ -752,8 +752,11 @@ class Casework:
             as_read = ReadingAdded(name, each.file, each.format)
             image = loaded_reading(machine, self.original(each.file), as_read)
             others.append(from_contents(image.contents, "reference", f"reference {each.file.name}"))
-        others += self._left_of_it(work)
-        others += self._bus_sources(work, progress)
+        own = self._own_image(work)
+        others += own
+        if not any((each.odds != 0).all() for each in own):
+            # Captures show the chip with its fault in place: beside a whole image they would only confirm it.
+            others += self._bus_sources(work, progress)
         readings = [loaded_reading(machine, self.original(each.file), each)
                     for _, each in self.readings(name, proof=False)]  # fmt: skip
         if not readings and not others:
@@ -763,12 +766,12 @@ class Casework:
             )
         return work.rebuilt(readings, others, checksums, undo)
 
-    def _left_of_it(self, work: ChipSources) -> list[Source]:
-        """The machine file's own image where it is not whole, as a torn printout: a whole one needs none."""
+    def _own_image(self, work: ChipSources) -> list[Source]:
+        """The machine file's own image, whole or torn: without it a fault's words would pass for contents."""
         image, folder = work.chip.image, self.case.machine_file.parent
         if image is None or Path(image.file).is_absolute() or not (folder / image.file).is_file():
             return []
-        return [each for each in work.references() if not (each.odds != 0).all()]
+        return list(work.references())
 
     def _bus_sources(self, work: ChipSources, progress: Progress | None) -> list[Source]:
         """The captures at the processor's own pins, as one source."""
