@@ -16,7 +16,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
-from web.conftest import ARGUMENTS, CHROMIUM
+from chromium import ARGUMENTS, CHROMIUM
 from web.served import start, stop
 from wrongbit.case.folder import Case
 from wrongbit.demo.case import write_case

@@ -18,7 +18,7 @@ from time import perf_counter
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
-from web.conftest import ARGUMENTS, CHROMIUM
+from chromium import ARGUMENTS, CHROMIUM
 from web.served import WRONGBIT, start, stop
 from wrongbit.case.folder import Case
 from wrongbit.demo.case import write_case

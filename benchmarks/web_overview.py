@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
 from playwright.sync_api import sync_playwright
 
-from web.conftest import ARGUMENTS, CHROMIUM
+from chromium import ARGUMENTS, CHROMIUM
 from web.served import Served, ready, start, stop
 from wrongbit.case.folder import Case
 from wrongbit.demo.case import write_case

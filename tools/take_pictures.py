@@ -21,6 +21,7 @@ sys.path.insert(0, str(ROOT / "tests"))
 
 from playwright.sync_api import sync_playwright  # noqa: E402
 
+from chromium import ARGUMENTS, CHROMIUM  # noqa: E402
 from web.cases import (  # noqa: E402
     OPEN_JOINT,
     OTHER_VALUES,
@@ -30,7 +31,6 @@ from web.cases import (  # noqa: E402
     write_hollowmere,
     write_quarrybank,
 )
-from web.conftest import ARGUMENTS, CHROMIUM  # noqa: E402
 from web.served import Served, ready, start, stop  # noqa: E402
 
 PLACE = ROOT / "docs" / "pictures"

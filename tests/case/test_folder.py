@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 import zipfile
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
@@ -184,8 +185,9 @@ def test_a_write_protected_case_can_be_read(case: Case, tmp_path: Path) -> None:
     case.close()
     for path in (case.folder, *case.folder.rglob("*")):
         path.chmod(0o555 if path.is_dir() else 0o444)
-    for path in (tmp_path, *list(tmp_path.parents)[:2]):
-        path.chmod(0o755)
+    for path in (tmp_path, *tmp_path.parents):
+        if path != Path(tempfile.gettempdir()) and path.is_relative_to(tempfile.gettempdir()):
+            path.chmod(0o755)
     warm = shutil.copytree(case.folder, tmp_path / "warm")
     (warm / "journal.sqlite").unlink()
     shutil.rmtree(warm / "store")

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,33 +11,24 @@ from wrongbit.report.content import Report
 from wrongbit.report.html import render_html
 from wrongbit.report.theme import DARK, LIGHT, PRINT
 
-CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
-
-pytestmark = pytest.mark.debian
+pytestmark = [pytest.mark.debian, pytest.mark.xdist_group("browser")]
 
 
 @pytest.fixture(scope="module")
-def page(report: Report, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    if not Path(CHROMIUM).exists():
-        pytest.skip("NO CHROMIUM: THE REPORT'S PAGE IS NOT TESTED. Run: apt-get install chromium")
-    from playwright.sync_api import sync_playwright
-
+def page(browser: Any, report: Report, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     path = tmp_path_factory.mktemp("page") / "report.html"
     path.write_text(render_html(report), "utf-8")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=CHROMIUM,
-            args=["--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-background-networking"],
-        )
-        shown = browser.new_page(viewport={"width": 1100, "height": 800})
-        shown.told = []  # type: ignore[attr-defined]
-        shown.on("console", lambda message: shown.told.append(message.text))
-        shown.on("dialog", lambda dialog: shown.told.append(dialog.message))
-        shown.on("request", lambda request: shown.told.append(request.url))
-        shown.goto(path.as_uri())
-        assert shown.told == [path.as_uri()]  # the page itself, and nothing else
-        yield shown
-        browser.close()
+    shown = browser.new_page()
+    shown.set_viewport_size({"width": 1100, "height": 800})
+    told: list[str] = []
+    shown.told = told
+    shown.on("console", lambda message: told.append(message.text))
+    shown.on("dialog", lambda dialog: told.append(dialog.message))
+    shown.on("request", lambda request: told.append(request.url))
+    shown.goto(path.as_uri())
+    assert told == [path.as_uri()]  # the page itself, and nothing else
+    yield shown
+    shown.close()
 
 
 def rgb(colour: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -11,17 +10,6 @@ import pytest
 
 from web.cases import write_hollowmere
 from web.served import Served, start, stop
-
-CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
-ARGUMENTS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 
 
 @pytest.fixture(scope="session")
@@ -39,34 +27,6 @@ def served(case_folder: Path) -> Iterator[Served]:
     yield found
     assert stop(found.process) == 0
     assert found.log.read_text() == ""
-
-
-@pytest.fixture(scope="session")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    """Debian's Chromium with its own profile. What it asks of anybody but this computer fails the tests."""
-    if not Path(CHROMIUM).exists():
-        pytest.skip("NO CHROMIUM: THE PAGES ARE NOT TESTED. Run: apt-get install chromium")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        context = playwright.chromium.launch_persistent_context(
-            tmp_path_factory.mktemp("profile"),
-            executable_path=CHROMIUM,
-            args=list(ARGUMENTS),
-            viewport={"width": 1280, "height": 900},
-            permissions=["clipboard-read", "clipboard-write"],
-            accept_downloads=True,
-        )
-        foreign: list[str] = []
-        context.on("request", lambda request: _note_foreign(request.url, foreign))
-        yield context
-        context.close()
-    assert not foreign, f"the pages asked elsewhere: {foreign}"
-
-
-def _note_foreign(url: str, foreign: list[str]) -> None:
-    if not url.startswith(("http://127.0.0.1:", "ws://127.0.0.1:", "data:", "blob:", "about:")):
-        foreign.append(url)
 
 
 @pytest.fixture
