@@ -24,7 +24,7 @@ from wrongbit.diagnose.rates import chip_rate
 from wrongbit.diagnose.structure import Hypothesis, Structure
 from wrongbit.faults.cellwise import CellwiseFault
 from wrongbit.faults.fault import Fault
-from wrongbit.faults.models import MODELS, NO_FAULT_PRIOR
+from wrongbit.faults.models import MODELS, NO_FAULT_PRIOR, PAIR_PRIOR
 from wrongbit.faults.models.wires import ChipAddressFault, OutputFault
 from wrongbit.faults.posterior import weigh
 
@@ -344,17 +344,31 @@ def _within(chip: str, fault: Fault, rate: float) -> Hypothesis:
 
 
 def _suggested(look: Look) -> list[tuple[Fault, float]]:
-    """Single faults of chips that come near to explaining a capture, without what was fitted."""
-    found = []
-    for finding in weigh(look.evidence, look.rows.memory_map, noise=look.noise.rate, pairs=False).findings:
-        if len(finding.faults) == 1 and finding.faults[0].part in {
-            c.name for c in look.rows.memory_map.chips
-        }:
-            bare = replace(finding.faults[0], rate=1.0, drift=0.0)
-            found.append(
-                (replace(bare, cells=()) if isinstance(bare, CellwiseFault) else bare, finding.log_prior)
-            )
-    return found
+    """Faults of chips that come near to explaining a capture, alone or two together.
+
+    Alone they are told without what was fitted. Of two together each keeps its rate, since it may be hopeless
+    alone, where no rate is found for it; their prior is told only as a whole, and each has half of it.
+    """
+    chips = {chip.name for chip in look.rows.memory_map.chips}
+    found: dict[Fault, tuple[Fault, float]] = {}
+    singles = weigh(look.evidence, look.rows.memory_map, noise=look.noise.rate, pairs=False)
+    for finding in singles.findings:
+        if len(finding.faults) == 1 and finding.faults[0].part in chips:
+            bare = _bare(finding.faults[0])
+            found[bare] = bare, finding.log_prior
+    if not singles.fits:
+        for finding in weigh(look.evidence, look.rows.memory_map, noise=look.noise.rate).findings:
+            if len(finding.faults) == 2 and finding.faults[0].part == finding.faults[1].part in chips:
+                each = (finding.log_prior - float(np.log(2 * PAIR_PRIOR))) / 2
+                for fault in finding.faults:
+                    found.setdefault(_bare(fault), (_bare(fault, rate=fault.rate), each))
+    return list(found.values())
+
+
+def _bare(fault: Fault, rate: float = 1.0) -> Fault:
+    """Without the rate, the drift and the cells that explain one capture best."""
+    bare = replace(fault, rate=rate, drift=0.0)
+    return replace(bare, cells=()) if isinstance(bare, CellwiseFault) else bare
 
 
 # Costs ---------------------------------------------------------------------------------------------
@@ -486,13 +500,19 @@ def _pairs(
     order = list(np.argsort(-score)[:PAIR_POOL])
     for k in range(len(looks)):
         order += list(np.argsort(costs[:, k] - log_prior)[:PAIR_POOL_EACH])
+    # What a capture suggests only together with another fault explains little alone.
+    order += [
+        number
+        for number, each in enumerate(singles)
+        if each.faults[0].carries == "inside" and not isinstance(each.faults[0].fault, OutputFault)
+    ]
     pool_ = list(dict.fromkeys(int(number) for number in order))
     doubles, prior = [], []
     scale = np.log(PAIR) - np.logaddexp.reduce(log_prior)
     for one, two in combinations(pool_, 2):
         first, second = singles[one].faults[0], singles[two].faults[0]
-        if first.part == second.part:
-            continue
+        if first.part == second.part and not first.carries == second.carries == "inside":
+            continue  # two faults within one chip, such as a row and a column, are one chip's
         pair = Explanation((first, second) if log_prior[one] >= log_prior[two] else (second, first))
         doubles.append(pair)
         prior.append(log_prior[one] + log_prior[two] + scale)
