@@ -25,6 +25,9 @@ from wrongbit.web.elements import (
 from wrongbit.web.rungs import draw_rungs
 from wrongbit.web.workbench import Workbench
 
+SURE = 0.9
+"""Share of doubt above which a part is what is to be mended."""
+
 NEGLIGIBLE = 1e-3
 """Share of the doubt below which a part is not named here."""
 
@@ -98,8 +101,23 @@ def _action(overview: Overview) -> tuple[str, str, str]:
     if overview.proposals:
         return _sentence(overview.proposals[0].sentence), "/measure", "What each outcome would mean"
     if overview.conclusion:
-        return overview.conclusion, "/board", "To the board map"
+        return _after_the_search(overview)
     return "Read the suspected chip out of its socket.", "/chips", "To the chips"
+
+
+def _after_the_search(overview: Overview) -> tuple[str, str, str]:
+    """Nothing more is to be measured: what is to be mended, and where that is done."""
+    top = [each.part for each in overview.suspects if each.tied or each.share > SURE]
+    if len(top) != 1:
+        return overview.conclusion, "/board", "To the board map"
+    if any(chip.name == top[0] and chip.kind == "rom" for chip in overview.chips):
+        text = f"{overview.conclusion} Replace it, then prove the repair with a fresh capture."
+        return text, "/replacement", "Choose what replaces it"
+    return (
+        f"{overview.conclusion} Mend it, then prove the repair with a fresh capture.",
+        "/proof",
+        "To the proof",
+    )
 
 
 def _sentence(text: str) -> str:
@@ -250,6 +268,7 @@ def _about(overview: Overview) -> None:
         if overview.about:
             paragraph(overview.about)
         quiet(
-            f"Machine file {overview.machine_file}; {overview.entries} entries in the journal; "
+            f"Machine file {overview.machine_file}; {overview.entries} "
+            f"{'entry' if overview.entries == 1 else 'entries'} in the journal; "
             f"computed by wrongbit {overview.version}."
         )

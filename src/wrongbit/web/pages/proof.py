@@ -30,6 +30,7 @@ from wrongbit.web.elements import (
 from wrongbit.web.workbench import Workbench
 
 MARKS = {"proved": "✓ proved", "not proved": "▲ not proved", "not covered": "· not covered"}
+HEADS = {"proved": "✓ Proved", "not proved": "▲ Not proved", "not covered": "· Not proved yet"}
 UNCOVERED = 40
 """Words shown that were not looked at again."""
 
@@ -89,8 +90,13 @@ class _Proof:
         return self.bench.case.of_kind(ReadingAdded)
 
     def show(self, found: Proof) -> None:
-        with tag("div", classes="wb-panel wb-now"):
-            paragraph(found.sentence, classes="wb-big")
+        proved = found.verdict == "proved"
+        with tag("div", classes="wb-panel" if proved else "wb-panel wb-now"):
+            paragraph(
+                f"{HEADS[found.verdict]}.",
+                classes="wb-big wb-good-text" if proved else "wb-big",
+            )
+            paragraph(found.sentence)
         table(
             ("", "bar", "before", "after", "why"),
             [_row(each) for each in found.lines],

@@ -12,7 +12,7 @@ from pathlib import Path
 from nicegui import ui
 
 from wrongbit.case.entries import CaptureAdded, Entry
-from wrongbit.errors import UsageError
+from wrongbit.errors import UsageError, WrongbitError
 from wrongbit.image.contents import Contents
 from wrongbit.image.load import load_chip_contents
 from wrongbit.job import Progress
@@ -85,13 +85,22 @@ def page(bench: Workbench) -> None:
     if not roms:
         paragraph("The machine file has no ROM: there is nothing to replace.")
         return
-    _Replacement(bench, roms)
+    _Replacement(bench, roms, _suspected(bench, roms))
+
+
+def _suspected(bench: Workbench, roms: Sequence[str]) -> str:
+    """The ROM that is suspected most, as far as that is known already; else the first."""
+    try:
+        suspects = bench.casework.overview(compute=False).suspects
+    except WrongbitError:
+        return roms[0]
+    return next((each.part for each in suspects if each.part in roms), roms[0])
 
 
 class _Replacement:
-    def __init__(self, bench: Workbench, roms: Sequence[str]) -> None:
+    def __init__(self, bench: Workbench, roms: Sequence[str], chosen: str) -> None:
         self.bench = bench
-        self.asked = _Asked(roms[0])
+        self.asked = _Asked(chosen)
         with section("The old chip", classes="wb-controls"):
             self._form(roms)
         self.live: Live = live(bench, "Trying every memory", self.work, self.draw)
