@@ -10,7 +10,7 @@ import pytest
 
 @pytest.fixture(autouse=True)
 def _no_foreign_garbage() -> Iterator[None]:
-    """Nothing of other tests is collected while a reader is at the bottom of a recursion, where it would fail."""
+    """Nothing of other tests is collected at the bottom of a recursion, where it would fail."""
     gc.collect()
     gc.disable()
     yield
