@@ -6,6 +6,7 @@ with it that it was at: that piece is done again elsewhere, and given up after `
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -62,6 +63,7 @@ def cluster(scheduler: str | None = None, processes: int | None = None) -> Itera
             n_workers=processes, threads_per_worker=1, dashboard_address=None, silence_logs=50
         )  # type: ignore[no-untyped-call]
         with local, Client(local) as client:  # type: ignore[no-untyped-call]
+            _share_cores(client)
             yield client
         return
     try:
@@ -74,6 +76,21 @@ def cluster(scheduler: str | None = None, processes: int | None = None) -> Itera
     with client:
         _check_workers(client, scheduler)
         yield client
+
+
+def _share_cores(client: Any) -> None:
+    """Give each local process cores of its own: with all of them they would be in each other's way."""
+    if not hasattr(os, "sched_setaffinity"):
+        return
+    cores = sorted(os.sched_getaffinity(0))
+    workers = sorted(client.scheduler_info()["workers"])
+    for number, worker in enumerate(workers):
+        client.run(keep_to, cores[number % len(cores) :: len(workers)], workers=[worker])
+
+
+def keep_to(cores: Sequence[int]) -> None:
+    """Let the process that calls it run on these cores only. (Called in a worker's process.)"""
+    os.sched_setaffinity(0, cores)
 
 
 def version_here() -> str:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
+
+from wrongbit.cores import cores
 
 BLOCK = 1 << 15
 """Rows worked on together: their columns and the scratch space stay in the processor's cache."""
@@ -24,7 +25,7 @@ def over_blocks(count: int, work: Callable[[slice], None]) -> None:
         work: Given a slice of rows; must not write anything outside it.
     """
     starts = range(0, count, BLOCK)
-    threads = min(_cores(), MOST_THREADS, len(starts) // 2)
+    threads = min(cores(), MOST_THREADS, len(starts) // 2)
 
     def stretch(blocks: range) -> None:
         for start in blocks:
@@ -40,7 +41,3 @@ def over_blocks(count: int, work: Callable[[slice], None]) -> None:
         stretch(first)
         for each in waiting:
             each.result()
-
-
-def _cores() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

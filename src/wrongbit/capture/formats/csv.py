@@ -8,7 +8,6 @@ everything that it cannot read.
 
 from __future__ import annotations
 
-import os
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -31,6 +30,7 @@ from wrongbit.capture.formats._times import ReadTimes, read_times
 from wrongbit.capture.formats._tokens import Cells, RaggedRow
 from wrongbit.capture.formats._word_columns import read_words
 from wrongbit.capture.text import BLOCK, TextBlock, TextFile
+from wrongbit.cores import cores
 from wrongbit.errors import CaptureError
 from wrongbit.machine.model import Point
 from wrongbit.units import format_time
@@ -304,7 +304,7 @@ def _ahead(
     blocks: Iterator[TextBlock], read: Callable[[TextBlock], tuple[_Rows, Cells, TextBlock]]
 ) -> Iterator[tuple[_Rows, Cells, TextBlock]]:
     """Blocks read in order, a few of them at the same time: numpy lets the cores work side by side."""
-    workers = min(os.cpu_count() or 1, _MOST_WORKERS)
+    workers = min(cores(), _MOST_WORKERS)
     waiting: deque[Future[tuple[_Rows, Cells, TextBlock]]] = deque()
     with ThreadPoolExecutor(workers) as pool:
         for block in blocks:
