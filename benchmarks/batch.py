@@ -1,6 +1,6 @@
 """A batch on two processes against one, each with a core of its own, once they have begun.
 
-One process that may use both cores uses them by itself: within a file, reading and judging go on side by side.
+One process that may use both cores uses them by itself: within a file, much goes on side by side.
 """
 
 from __future__ import annotations
