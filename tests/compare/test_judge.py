@@ -198,7 +198,7 @@ def test_many_blocks_give_what_one_gives(monkeypatch: pytest.MonkeyPatch) -> Non
     whole = judge(cycles, PAIR)
     assert set(whole.verdict.tolist()) == {NOT_KNOWN, AGREES, DIFFERS}
     monkeypatch.setattr(blocks, "BLOCK", 16)
-    monkeypatch.setattr(blocks, "_cores", lambda: 3)
+    monkeypatch.setattr(blocks, "cores", lambda: 3)
     parts = judge(cycles, PAIR)
     for column in ("expected", "judged", "wrong", "verdict", "basis"):
         assert getattr(parts, column).tolist() == getattr(whole, column).tolist()
@@ -206,7 +206,7 @@ def test_many_blocks_give_what_one_gives(monkeypatch: pytest.MonkeyPatch) -> Non
 
 
 def test_a_failure_in_a_thread_is_not_lost(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(blocks, "_cores", lambda: 2)
+    monkeypatch.setattr(blocks, "cores", lambda: 2)
 
     def work(part: slice) -> None:
         if part.start == 3 * blocks.BLOCK:

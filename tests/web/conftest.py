@@ -26,7 +26,7 @@ def served(case_folder: Path) -> Iterator[Served]:
     found = start(case_folder)
     yield found
     assert stop(found.process) == 0
-    assert found.log.read_text() == ""
+    assert found.complaints() == ""
 
 
 @pytest.fixture

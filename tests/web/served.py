@@ -36,6 +36,14 @@ class Served:
         """The address without path and token."""
         return self.address.partition("/?")[0]
 
+    def complaints(self) -> str:
+        """What the server says on its standard error.
+
+        Left out: that a busy computer did not let the page library's tasks end in time, when it was stopped.
+        """
+        lines = self.log.read_text().splitlines(keepends=True)
+        return "".join(line for line in lines if not line.startswith("Could not cancel "))
+
     @property
     def port(self) -> int:
         return int(self.base.rpartition(":")[2])

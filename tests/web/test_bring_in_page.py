@@ -35,7 +35,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory, demo: DemoCase) -> Iterator[
     served = start(folder)
     yield served
     assert stop(served.process) == 0
-    assert served.log.read_text() == ""
+    assert served.complaints() == ""
 
 
 @pytest.fixture

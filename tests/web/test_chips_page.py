@@ -29,7 +29,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     served = start(folder)
     yield served
     assert stop(served.process) == 0
-    assert served.log.read_text() == ""
+    assert served.complaints() == ""
 
 
 @pytest.fixture(scope="module")

@@ -52,7 +52,7 @@ def test_it_stops_and_leaves_the_case_whole(tmp_path: Path) -> None:
     served = start(folder)
     with socket.create_connection(("127.0.0.1", served.port)):
         assert stop(served.process) == 0  # though somebody is connected
-    assert served.log.read_text() == ""
+    assert served.complaints() == ""
     with pytest.raises(ConnectionRefusedError):
         socket.create_connection(("127.0.0.1", served.port), timeout=2)
     with Case.open(folder) as case:

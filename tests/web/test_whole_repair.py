@@ -89,6 +89,6 @@ def test_from_an_empty_case_to_the_proof(browser: Any, tmp_path: Path) -> None:
     finally:
         tab.close()
         stop(served.process)
-    assert served.log.read_text() == ""
+    assert served.complaints() == ""
     with Case.open(folder) as case:
         assert case.verify() == ()
