@@ -301,7 +301,7 @@ def _shortened(path: Path, size: int) -> Path:
     """A file, or where it is long its whole first lines beside it."""
     if path.stat().st_size <= 2 * size:
         return path
-    short = path.with_name(f"beginning-{size}{path.suffix}")
+    short = path.with_name(f"beginning-{size}-{path.name}")
     if short.exists():
         return short
     with path.open("rb") as file:
