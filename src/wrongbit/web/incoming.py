@@ -9,6 +9,7 @@ from __future__ import annotations
 import shutil
 import time
 import uuid
+import zlib
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -301,7 +302,8 @@ def _shortened(path: Path, size: int) -> Path:
     """A file, or where it is long its whole first lines beside it."""
     if path.stat().st_size <= 2 * size:
         return path
-    short = path.with_name(f"beginning-{size}-{path.name}")
+    mark = zlib.crc32(path.name.encode("utf-8", "surrogateescape"))  # a whole name might be too long
+    short = path.with_name(f"beginning-{size}-{mark:08x}{path.suffix}")
     if short.exists():
         return short
     with path.open("rb") as file:
