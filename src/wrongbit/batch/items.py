@@ -12,11 +12,13 @@ from typing import Any
 import fsspec
 
 from wrongbit import __version__
+from wrongbit.case.entries import FindingRecorded
+from wrongbit.case.folder import DERIVED_FOLDER, Case
+from wrongbit.case.where import JOURNAL_FILE
 from wrongbit.diagnose.case import CASE_FILE, MACHINE_FILE
 from wrongbit.errors import InputError, UsageError, WrongbitError
 
-JOURNAL = "journal.sqlite"
-LEFT_OUT = ("derived",)
+LEFT_OUT = (DERIVED_FOLDER,)
 """Folders of a case that hold only what can be computed again."""
 
 DEEPEST = 4
@@ -130,7 +132,7 @@ def _case_folders(fs: Any, folder: str, deep: int) -> Iterator[str]:
         return
     entries = sorted(fs.ls(folder, detail=True), key=lambda each: str(each["name"]))
     names = {basename(str(each["name"]).rstrip("/")) for each in entries}
-    if names & {MACHINE_FILE, CASE_FILE, JOURNAL}:
+    if names & {MACHINE_FILE, CASE_FILE, JOURNAL_FILE}:
         yield folder
         return
     if deep:
@@ -167,10 +169,10 @@ def folder_key(fs: Any, folder: str) -> str:
         path
         for path in fs.find(folder)
         if relpath(path, folder).split("/")[0] not in LEFT_OUT
-        and not basename(path).startswith((".", f"{JOURNAL}-"))
-        and not (local and basename(path) == JOURNAL)
+        and not basename(path).startswith((".", f"{JOURNAL_FILE}-"))
+        and not (local and basename(path) == JOURNAL_FILE)
     ]
-    told = _journal(folder) if local and fs.isfile(f"{folder}/{JOURNAL}") else ()
+    told = _journal(folder) if local and fs.isfile(f"{folder}/{JOURNAL_FILE}") else ()
     return _hash(*_marks(fs, sorted(files), folder), *told)
 
 
@@ -182,9 +184,6 @@ def is_local(fs: Any) -> bool:
 
 def _journal(folder: str) -> Iterator[str]:
     """Everything in a journal but findings."""
-    from wrongbit.case.entries import FindingRecorded
-    from wrongbit.case.folder import Case
-
     try:
         with Case.open(Path(folder), take_in=False) as case:
             for entry in case.entries(withdrawn=True):
