@@ -11,6 +11,7 @@ from typing import Literal
 from wrongbit.capture.source import SampleSource
 from wrongbit.diagnose.case import machine_file_of
 from wrongbit.errors import InputError, UsageError
+from wrongbit.machine.lookup import chip_named, point_named
 from wrongbit.machine.model import Machine, Point
 from wrongbit.replace.buses import BusTimes
 from wrongbit.replace.catalogue import load_catalogue
@@ -68,7 +69,7 @@ def requirement_of(asked: Asked) -> Requirement:
         need = _from_machine(asked)
     else:
         for given, option in (
-            (asked.chip, "--chip"),
+            (asked.chip, "The name of a chip"),
             (asked.shape, "--shape"),
             (asked.selects, "--select"),
             (asked.latched_by, "--latched-by"),
@@ -95,13 +96,11 @@ def _from_machine(asked: Asked) -> Requirement:
     from wrongbit.bus.recipes import recipe_names
     from wrongbit.machine.load import load_machine
 
-    if asked.chip is None:
-        raise UsageError(
-            f"{asked.file} is a machine file, and the chip to be replaced is not named.",
-            "Name it with --chip.",
-        )
     machine = load_machine(asked.file, recipe_names=recipe_names(), require_files=False)
-    need = machine_requirement(machine, asked.chip, asked.shape, asked.selects, asked.latched_by)
+    chip = chip_named(machine, asked.chip)
+    if asked.point is not None:
+        point_named(machine, asked.point)  # a slip is told, whether or not the capture is reached
+    need = machine_requirement(machine, chip.name, asked.shape, asked.selects, asked.latched_by)
     if asked.capture is None:
         return need
     return replace(need, times=_measured(machine, asked).over(need.times))
@@ -165,7 +164,6 @@ def _measured(machine: Machine, asked: Asked) -> BusTimes:
     """Bus times of the capture."""
     from wrongbit.bus.recipes import bus_widths
     from wrongbit.capture.formats import open_samples
-    from wrongbit.machine.lookup import point_named
 
     assert asked.capture is not None
     point = point_named(machine, asked.point)

@@ -28,9 +28,6 @@ if TYPE_CHECKING:
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
-ChipName = Annotated[
-    str, typer.Argument(metavar="CHIP", help="The chip's name in the machine file.", show_default=False)
-]
 ReadingFiles = Annotated[
     list[Path] | None,
     typer.Argument(
@@ -44,7 +41,7 @@ ReadingFiles = Annotated[
 @app.command("chip")
 def chip_verb(
     machine: incase.MachineOrCase,
-    chip: ChipName,
+    chip: options.ChipName = None,
     readings: ReadingFiles = None,
     twin: Annotated[
         Path | None,
@@ -61,6 +58,7 @@ def chip_verb(
             show_default=False,
         ),
     ] = None,
+    chip_option: options.ChipOption = None,
     picture_file: Annotated[
         Path | None,
         typer.Option("--picture", help="Write the chip map as an SVG file.", show_default=False),
@@ -73,6 +71,7 @@ def chip_verb(
     Exit code 1 when a fault was found; without a reference, when bits waver or the contents look suspicious.
     """
     notes: tuple[str, ...] = ()
+    chip, readings = options.chip_and_files(chip, readings or (), chip_option)
     if machine.is_dir():
         given = (readings, twin, no_reference, conditions)
         with incase.working(machine) as work, progress_bar("Weighing the faults", quiet=as_json):
@@ -83,7 +82,7 @@ def chip_verb(
         wanted = rom_named(described, chip)
         alone, others, notes = references_of(described, wanted, machine.parent, without=no_reference)
         order = described.processor_of(wanted.processor).byte_order
-        passes = load_readings(readings or [], wanted.words, wanted.bits, byte_order=order, table=conditions)
+        passes = load_readings(readings, wanted.words, wanted.bits, byte_order=order, table=conditions)
         other = None
         if twin is not None:
             other = Reading(load_reading(twin, wanted.words, wanted.bits, byte_order=order), name=twin.name)
@@ -107,14 +106,16 @@ def chip_verb(
     return int(found.fault_seen)
 
 
-def _of_case(work: Casework, chip: str, given: Sequence[object], noise: float) -> tuple[Machine, Examination]:
+def _of_case(
+    work: Casework, chip: str | None, given: Sequence[object], noise: float
+) -> tuple[Machine, Examination]:
     """The machine of a case, and what its readings of a chip tell."""
     if any(given):
         raise UsageError(
             "The readings of a case are in its folder.",
             "Add files with 'wrongbit add', or name the machine file in place of the folder.",
         )
-    return work.machine, work.examination(chip, noise=noise)
+    return work.machine, work.examination(rom_named(work.machine, chip).name, noise=noise)
 
 
 def _file_notes(passes: tuple[Reading, ...]) -> list[str]:

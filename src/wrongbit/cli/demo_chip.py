@@ -180,7 +180,7 @@ def _repair(
     assert case.twin is not None and case.printout is not None
     each = [part for name in readings for part in ("--reading", name)]
     sources = [*each, "--twin", case.twin.name, "--listing", case.printout.name, "--checksum", worn.checksum]
-    memory = ("--chip", chip, "--memory", worn.memory, "--margin", "10")
+    memory = ("--memory", worn.memory, "--margin", "10")
     return (
         Step(
             "Its contents, from everything there is",
@@ -190,12 +190,12 @@ def _repair(
         Step(
             "A memory for its place",
             "one that can be bought, with a margin of a tenth of the time that there is.",
-            ("fit", machine, *memory, "--folder", "replacement"),
+            ("fit", machine, chip, *memory, "--folder", "replacement"),
         ),
         Step(
             "Files for the programmer",
             "written in three formats, read back, and labelled.",
-            ("files", machine, _rebuilt(case), *memory, "--folder", PROGRAMMER, "--replace"),
+            ("files", machine, chip, _rebuilt(case), *memory, "--folder", PROGRAMMER, "--replace"),
         ),
     )
 
@@ -377,6 +377,6 @@ def _further(case: ChipCase) -> list[str]:
         return [picture]
     return [
         picture,
-        f"wrongbit fit {machine} --chip {chip} --made-today",
+        f"wrongbit fit {machine} {chip} --made-today",
         f"cat {PROGRAMMER}/{chip}.label.txt",
     ]

@@ -9,13 +9,16 @@ from typing import Annotated, cast
 import typer
 from rich.text import Text
 
+from wrongbit.casework.plans import is_machine_file
 from wrongbit.cli import fitting, options
 from wrongbit.cli.show import indented, out, plain_table, print_json
+from wrongbit.diagnose.case import machine_file_of
 from wrongbit.errors import UsageError
 from wrongbit.image.contents import Contents
 from wrongbit.image.formats import FormatName
 from wrongbit.image.lanes import ByteOrder
 from wrongbit.machine.load import load_machine
+from wrongbit.machine.lookup import chip_named
 from wrongbit.machine.model import Chip, ImageFile
 from wrongbit.replace.fit import Plan
 from wrongbit.replace.programmer import ALL_FORMATS, WrittenFile, write_programmer_files
@@ -25,7 +28,7 @@ app = typer.Typer(add_completion=False, rich_markup_mode=None)
 ImagePaths = Annotated[
     list[Path] | None,
     typer.Argument(
-        metavar="[IMAGE]...",
+        metavar="IMAGE…",
         help="Contents of the old chip, one for each jumper setting; left out: the machine file's image.",
         show_default=False,
     ),
@@ -35,6 +38,7 @@ ImagePaths = Annotated[
 @app.command()
 def files(
     file: fitting.Source,
+    chip: options.ChipName = None,
     image: ImagePaths = None,
     out_folder: Annotated[Path, typer.Option("--folder", help="Where the files go.")] = Path("programmer"),
     formats: Annotated[
@@ -51,7 +55,7 @@ def files(
         bool, typer.Option("--allow-unknown", help="Write bits that are not known as 1.")
     ] = False,
     overwrite: Annotated[bool, typer.Option("--replace", help="Replace files that exist.")] = False,
-    chip: fitting.ChipName = None,
+    chip_option: options.ChipOption = None,
     shape: fitting.ShapeName = None,
     select: fitting.SelectLevels = None,
     latched_by: fitting.LatchSignal = None,
@@ -68,7 +72,7 @@ def files(
     kinds = [_one_of("--format", kind, ALL_FORMATS) for kind in formats or ALL_FORMATS]
     order = cast(ByteOrder, _one_of("--byte-order", byte_order, ("little", "big")))
     part = _one_of("--take", take, ("all", "even", "odd", "low", "high"))
-    paths = image or []
+    chip, paths = _chip_and_images(file, chip, image or [], chip_option)
     choice = fitting.choice_of(memory, grade, latch, family, buffer, margin, made_today)
     asked = fitting.Asked(
         file, chip, shape, tuple(select or ()), latched_by, choice, len(paths) if len(paths) > 1 else None
@@ -84,6 +88,15 @@ def files(
     else:
         _show(plan, written)
     return 0
+
+
+def _chip_and_images(
+    file: Path, word: str | None, rest: list[Path], named: str | None
+) -> tuple[str | None, list[Path]]:
+    """What the words after FILE are: a requirement file is of one chip, so that all of them are images."""
+    if word is not None and named is None and not file.is_dir() and not is_machine_file(file):
+        return None, [Path(word), *rest]
+    return options.chip_and_files(word, rest, named)
 
 
 def _one_of(option: str, value: str, allowed: tuple[str, ...]) -> str:
@@ -104,12 +117,13 @@ def _images(
 
     entries = [(Path(), ImageFile.model_validate({"file": str(path), "take": part})) for path in paths]
     if asked.chip is None and not entries:
-        raise UsageError("no image is named.", "Name the file with the old chip's contents after FILE.")
+        raise UsageError("No image is named.", "Name the file with the old chip's contents after FILE.")
     if asked.chip is not None:
-        machine = load_machine(asked.file, require_files=False)
-        chip = next(each for each in machine.chip if each.name == asked.chip)
+        file = machine_file_of(asked.file) if asked.file.is_dir() else asked.file
+        machine = load_machine(file, require_files=False)
+        chip = chip_named(machine, asked.chip)
         order = machine.processor_of(chip.processor).byte_order
-        entries = entries or [(asked.file.parent, _machines_own(chip))]
+        entries = entries or [(file.parent, _machines_own(chip))]
     need = plan.need
     return [
         load_chip_contents(entry, need.words, need.bits, folder, byte_order=order)
@@ -120,8 +134,8 @@ def _images(
 def _machines_own(chip: Chip) -> ImageFile:
     if chip.image is None:
         raise UsageError(
-            f"the machine file names no image for {chip.name}.",
-            "Name the file with its contents after FILE.",
+            f"The machine file names no image for {chip.name}.",
+            f"Name the file with its contents after {chip.name}.",
         )
     return chip.image
 

@@ -39,7 +39,8 @@ Everything = Annotated[bool, typer.Option("--all", help="Show every memory that 
 @app.command()
 def fit(
     file: fitting.Source,
-    chip: fitting.ChipName = None,
+    chip: options.ChipName = None,
+    chip_option: options.ChipOption = None,
     shape: fitting.ShapeName = None,
     select: fitting.SelectLevels = None,
     latched_by: fitting.LatchSignal = None,
@@ -59,6 +60,7 @@ def fit(
     as_json: options.Json = False,
 ) -> int:
     """Choose a memory that can still be bought for a chip's place, and plan its wiring and its timing."""
+    chip = options.chip_meant(chip, chip_option)
     choice: Choice = fitting.choice_of(memory, grade, latch, family, buffer, margin, made_today)
     asked = fitting.Asked(file, chip, shape, tuple(select or ()), latched_by, choice, images, capture, point)
     found = fitting.find_plans(asked)

@@ -15,12 +15,10 @@ __all__ = ["Asked", "find_plans"]
 Source = Annotated[
     Path,
     typer.Argument(
-        metavar="FILE", help="A requirement file, or a machine file with --chip.", show_default=False
+        metavar="FILE",
+        help="A machine file or a case folder, then with CHIP; or a requirement file.",
+        show_default=False,
     ),
-]
-ChipName = Annotated[
-    str | None,
-    typer.Option("--chip", help="Machine file: the chip to be replaced, such as U7.", show_default=False),
 ]
 ShapeName = Annotated[
     str | None,

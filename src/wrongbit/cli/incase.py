@@ -73,7 +73,10 @@ def capture_in(work: Casework, capture: str | None, point: str | None) -> Entry:
     """
     from wrongbit.capture.store import file_hash
     from wrongbit.casework.inputs import is_proof
+    from wrongbit.machine.lookup import point_named
 
+    if point is not None:
+        point_named(work.machine, point)
     there = work.captures()
     if not there:
         raise UsageError(

@@ -20,7 +20,7 @@ from wrongbit.image.formats import FORMATS, FormatName, write_image
 from wrongbit.image.lanes import as_bytes
 from wrongbit.job import Progress
 from wrongbit.machine.load import load_machine
-from wrongbit.machine.lookup import rom_named
+from wrongbit.machine.lookup import point_named, rom_named
 from wrongbit.reading.rebuild import Rebuilt, Shape, image_of, map_text
 from wrongbit.reading.stack import READ_NOISE
 
@@ -28,10 +28,6 @@ if TYPE_CHECKING:
     from wrongbit.casework.casework import Casework
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
-
-ChipName = Annotated[
-    str, typer.Argument(metavar="CHIP", help="The chip's name in the machine file.", show_default=False)
-]
 
 
 def _files(name: str, says: str) -> object:
@@ -41,7 +37,8 @@ def _files(name: str, says: str) -> object:
 @app.command("rebuild")
 def rebuild_verb(
     machine: incase.MachineOrCase,
-    chip: ChipName,
+    chip: options.ChipName = None,
+    chip_option: options.ChipOption = None,
     reading: Annotated[
         list[Path] | None, _files("--reading", "A pass of the chip in a reader; may be given again.")
     ] = None,
@@ -88,6 +85,7 @@ def rebuild_verb(
 
     Exit code 1 when bits remain unknown or a checksum does not hold.
     """
+    chip = options.chip_meant(chip, chip_option)
     form = _format(output, file_format)
     if machine.is_dir():
         given = (reading, twin, listing, capture, point, reference)
@@ -98,6 +96,8 @@ def rebuild_verb(
     else:
         described = load_machine(machine, recipe_names=recipe_names(), require_files=False)
         wanted = rom_named(described, chip)
+        if point is not None:
+            point_named(described, point)  # a slip is told, whether or not a capture is read
         sources = ChipSources(described, machine, wanted, noise)
         others = sources.twins(twin or []) + sources.listings(listing or [])
         others += sources.references() if reference else []
@@ -136,7 +136,7 @@ def _format(output: Path | None, named: str | None) -> FormatName:
 
 def _of_case(
     work: Casework,
-    chip: str,
+    chip: str | None,
     given: Sequence[object],
     checksums: Sequence[str],
     undo: Sequence[str],
@@ -148,7 +148,9 @@ def _of_case(
             "The sources of a case are in its folder.",
             "Add files with 'wrongbit add', or name the machine file in place of the folder.",
         )
-    return work.rebuilding(chip, checksums=checksums, undo=undo, progress=progress)
+    return work.rebuilding(
+        rom_named(work.machine, chip).name, checksums=checksums, undo=undo, progress=progress
+    )
 
 
 def _write_all(

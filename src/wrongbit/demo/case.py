@@ -25,6 +25,7 @@ from wrongbit.demo.machines import machine_named
 from wrongbit.demo.trace import CODE, BusTrace
 from wrongbit.demo.waveform import starts_ps
 from wrongbit.errors import UsageError
+from wrongbit.machine.problems import suggestion
 
 DEFAULT_CYCLES = 20_000
 SCREEN_ROWS = 200
@@ -196,7 +197,8 @@ def _exports(machine: DemoMachine, points: Sequence[str]) -> list[Export]:
     for point in points:
         if point not in known:
             raise UsageError(
-                f"The {machine.title} has no probe point {point!r}.", f"Choose from {', '.join(known)}."
+                f"The {machine.title} has no probe point {point!r}.",
+                f"{suggestion(point, known)}Its probe points are: {', '.join(known)}.",
             )
     return [known[point] for point in points]
 

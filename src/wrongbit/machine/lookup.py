@@ -1,11 +1,12 @@
-"""What a person named of a machine: a probe point, a ROM, with one message each where it is not there."""
+"""What a person named of a machine: a probe point, a chip, with one message each where it is not there."""
 
 from __future__ import annotations
 
-from difflib import get_close_matches
+from collections.abc import Sequence
 
 from wrongbit.errors import UsageError
 from wrongbit.machine.model import Chip, Machine, Point
+from wrongbit.machine.problems import suggestion
 
 
 def point_named(machine: Machine, name: str | None) -> Point:
@@ -29,25 +30,46 @@ def point_named(machine: Machine, name: str | None) -> Point:
                 f"{machine.machine.name} has several probe points: {names}.",
                 "Say with --point which one the capture is from.",
             ) from None
-        raise UsageError(f"There is no probe point {name!r}.", f"Use one of: {names}.") from None
+        hint = suggestion(name, (point.name for point in machine.point))
+        raise UsageError(
+            f"{machine.machine.name} has no probe point {name!r}.", f"{hint}Its probe points are: {names}."
+        ) from None
 
 
-def rom_named(machine: Machine, name: str) -> Chip:
+def chip_named(machine: Machine, name: str | None) -> Chip:
+    """The chip with this reference designator, of any kind.
+
+    Raises:
+        UsageError: None is named, or there is no such chip.
+    """
+    return _chip(machine, name, [chip.name for chip in machine.chip], "chips")
+
+
+def rom_named(machine: Machine, name: str | None) -> Chip:
     """The ROM with this reference designator.
 
     Raises:
-        UsageError: There is no such chip, or it is no ROM.
+        UsageError: None is named, there is no such chip, or it is no ROM.
     """
-    wanted = next((chip for chip in machine.chip if chip.name == name), None)
     roms = [chip.name for chip in machine.chip if chip.kind == "rom"]
-    there = f"Its ROMs are: {', '.join(roms) or 'none'}."
-    if wanted is None:
-        near = get_close_matches(name, roms, 1)
-        hint = f"Did you mean {near[0]!r}? " if near else ""
-        raise UsageError(f"{machine.machine.name} has no chip {name!r}.", hint + there)
+    wanted = _chip(machine, name, roms, "ROMs")
     if wanted.kind != "rom":
         raise UsageError(
             f"{name} is {wanted.kind.upper()}: what a reader finds in it means nothing.",
             f"{machine.machine.name} has these ROMs: {', '.join(roms) or 'none'}.",
         )
     return wanted
+
+
+def _chip(machine: Machine, name: str | None, names: Sequence[str], what: str) -> Chip:
+    """A chip by its name; where it is not there, those that could have been meant are listed."""
+    there = f"Its {what} are: {', '.join(names) or 'none'}."
+    if name is None:
+        raise UsageError(
+            f"Which chip of {machine.machine.name} is meant?",
+            f"Name it after the machine file or case folder. {there}",
+        )
+    found = next((chip for chip in machine.chip if chip.name == name), None)
+    if found is None:
+        raise UsageError(f"{machine.machine.name} has no chip {name!r}.", suggestion(name, names) + there)
+    return found

@@ -13,6 +13,7 @@ from pydantic import Field, ValidationError
 
 from wrongbit.errors import InputError, UsageError
 from wrongbit.machine.fields import FROM_FILE, Bits, Frequency, Picoseconds
+from wrongbit.machine.lookup import chip_named
 from wrongbit.machine.model import Chip, Machine
 from wrongbit.machine.names import parse_signal
 from wrongbit.machine.recipe import Strict
@@ -235,10 +236,7 @@ def chip_requirement(
     Raises:
         UsageError: No such chip, no pins, or pins that do not fit.
     """
-    chip = next((each for each in machine.chip if each.name == name), None)
-    if chip is None:
-        known = ", ".join(each.name for each in machine.chip) or "none"
-        raise UsageError(f"the machine has no chip {name!r}.", f"It has: {known}.")
+    chip = chip_named(machine, name)
     if chip.latches_address and latch is None:
         raise UsageError(
             f"{name} latches its address, and the edge that does so is not stated.",
