@@ -70,6 +70,7 @@ def test_the_sections_come_in_the_order_of_the_job(report: Report):
         "Open questions and what was not known",
         "Journal",
         "Files",
+        "Signatures",
     ]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, fields
-from types import MappingProxyType
+from types import MappingProxyType, NoneType
 from typing import Any, TypeVar
 
 from wrongbit.case.entries import (
@@ -16,11 +16,13 @@ from wrongbit.case.entries import (
     MachineSeen,
     MeasurementAdded,
     NoteAdded,
+    ObjectDescribed,
     ReadingAdded,
     ReferenceAdded,
     Stored,
     ValueAdded,
     Withdrawn,
+    WorkDone,
 )
 from wrongbit.case.troubles import damaged
 from wrongbit.errors import CaseError
@@ -39,6 +41,8 @@ KINDS: Mapping[str, type[Detail]] = MappingProxyType(
         "note": NoteAdded,
         "finding": FindingRecorded,
         "withdrawn": Withdrawn,
+        "object": ObjectDescribed,
+        "work": WorkDone,
     }
 )
 """Kind of an entry = class of what it says. A kind's name stays for ever: it stands in journals."""
@@ -94,7 +98,9 @@ def from_text(kind: str, text: str) -> Detail:
         raise _unreadable(kind) from None
 
 
-_TYPES: Mapping[str, type] = MappingProxyType({"str": str, "int": int, "ReferenceKind": str})
+_TYPES: Mapping[str, type | tuple[type, ...]] = MappingProxyType(
+    {"str": str, "int": int, "ReferenceKind": str, "str | None": (str, NoneType)}
+)
 
 
 def _made(wanted: type[T], values: Mapping[str, Any]) -> T:

@@ -135,6 +135,59 @@ class NoteAdded:
 
 
 @dataclass(frozen=True)
+class ObjectDescribed:
+    """Which object the machine is: the one that stands on the bench, among all of its type.
+
+    Each field is None where this entry does not speak of it, so that what an earlier entry said holds on, and
+    empty where nothing is to be said of it any more.
+
+    Args:
+        inventory: Its inventory or accession number.
+        owner: Owner or institution.
+        maker: Who made it.
+        model: Model or type, as its maker named it.
+        serial: Serial number.
+        place: Where it stands.
+        note: For people.
+    """
+
+    inventory: str | None = None
+    owner: str | None = None
+    maker: str | None = None
+    model: str | None = None
+    serial: str | None = None
+    place: str | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class WorkDone:
+    """Something done to the object itself.
+
+    Args:
+        kind: removed, fitted, replaced, ….
+        part: Reference designator, or what it was done to.
+        date: When, as far as it is known: 1987, 1987-05 or 1987-05-02.
+        person: Who did it; empty: who wrote the entry.
+        old: Marking of the part that came out.
+        new: Marking of the part that went in.
+        reversible: yes, no or in part; empty where nothing is said.
+        kept: Where the original part is kept.
+        note: For people.
+    """
+
+    kind: str
+    part: str
+    date: str
+    person: str = ""
+    old: str = ""
+    new: str = ""
+    reversible: str = ""
+    kept: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
 class EvidenceRows:
     """What a finding rests on.
 
@@ -192,7 +245,12 @@ Detail = (
     | NoteAdded
     | FindingRecorded
     | Withdrawn
+    | ObjectDescribed
+    | WorkDone
 )
+
+Written = MeasurementAdded | ValueAdded | NoteAdded | ObjectDescribed | WorkDone | FindingRecorded
+"""What brings no file and withdraws nothing."""
 
 
 @dataclass(frozen=True)

@@ -18,14 +18,13 @@ from wrongbit.case.entries import (
     Entry,
     FindingRecorded,
     MachineSeen,
-    MeasurementAdded,
-    NoteAdded,
     ReadingAdded,
     ReferenceAdded,
     ReferenceKind,
     Stored,
-    ValueAdded,
     Withdrawn,
+    WorkDone,
+    Written,
 )
 from wrongbit.case.identity import ID_FILE
 from wrongbit.case.journal import Journal
@@ -153,6 +152,24 @@ class Case:
             if each.withdrawn_by is None and isinstance(each.detail, kind)
         )
 
+    def entry_of(self, number: int, kind: type[D]) -> tuple[Entry, D]:
+        """One entry of a kind with what it says.
+
+        Raises:
+            UsageError: There is no such entry, it was withdrawn, or is of another kind.
+        """
+        name = kind_of(cast(type[Detail], kind))
+        found = next((each for each in self._journal.entries() if each.number == number), None)
+        if found is None:
+            what = f"The journal has no entry {number}."
+        elif not isinstance(found.detail, kind):
+            what = f"Entry {number} is of the kind {kind_of(found.detail)!r}, not {name!r}."
+        elif found.withdrawn_by is not None:
+            what = f"Entry {number} was withdrawn already, by entry {found.withdrawn_by}."
+        else:
+            return found, found.detail
+        raise UsageError(what, f"'wrongbit history FOLDER --kind {name}' lists those that count.")
+
     def finding(self, what: str, key: str) -> FindingRecorded | None:
         """The recorded result of a computation with that key, if there is one."""
         found = self._journal.finding(what, key)
@@ -247,7 +264,7 @@ class Case:
         with self._importing() as work:
             return self._journal.add(ReferenceAdded(chip, work.keep(path, name), kind, format, note))
 
-    def add(self, detail: MeasurementAdded | ValueAdded | NoteAdded | FindingRecorded) -> Entry:
+    def add(self, detail: Written) -> Entry:
         """Write an entry that brings no file; a finding whose key is there already is not written again.
 
         Raises:
@@ -257,6 +274,20 @@ class Case:
             with self._journal.adding() as adding:
                 return adding.add_finding(detail)
         return self._journal.add(detail)
+
+    def correct(self, number: int, detail: WorkDone) -> Entry:
+        """Write an entry in place of an earlier one of its kind, which is withdrawn and stays in the journal.
+
+        Both are there, or neither.
+
+        Raises:
+            UsageError: There is no such entry, it was withdrawn, or is of another kind.
+        """
+        self.entry_of(number, type(detail))
+        with self._journal.adding() as adding:
+            entry = adding.add(detail)
+            adding.add(Withdrawn(number, f"corrected by entry {entry.number}"))
+        return entry
 
     def withdraw(self, number: int, why: str) -> Entry:
         """Let an entry count no more; it stays in the journal.

@@ -14,11 +14,10 @@ from wrongbit.case.entries import (
     Entry,
     FindingRecorded,
     MeasurementAdded,
-    NoteAdded,
     ReadingAdded,
     ReferenceAdded,
     Stored,
-    ValueAdded,
+    Written,
 )
 from wrongbit.compare.build import build_memory_map
 from wrongbit.compare.memory_map import ChipMap
@@ -65,7 +64,7 @@ class CaseLike(Protocol):
     def latest(self, what: str) -> tuple[Entry, FindingRecorded] | None:
         """The last recorded result."""
 
-    def add(self, detail: MeasurementAdded | ValueAdded | NoteAdded | FindingRecorded) -> Entry:
+    def add(self, detail: Written) -> Entry:
         """Write an entry."""
 
     def close(self) -> None:
@@ -108,7 +107,7 @@ class Snapshot:
         """The last recorded result."""
         return self._case.latest(what)
 
-    def add(self, detail: MeasurementAdded | ValueAdded | NoteAdded | FindingRecorded) -> Entry:
+    def add(self, detail: Written) -> Entry:
         """Write an entry; this snapshot does not see it but by `finding` and `latest`."""
         return self._case.add(detail)
 

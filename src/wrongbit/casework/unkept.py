@@ -16,10 +16,9 @@ from wrongbit.case.entries import (
     Entry,
     FindingRecorded,
     MeasurementAdded,
-    NoteAdded,
     ReadingAdded,
     Stored,
-    ValueAdded,
+    Written,
 )
 from wrongbit.case.folder import Case
 from wrongbit.casework.inputs import CaseLike
@@ -141,7 +140,7 @@ class UnkeptCase:
         """Nothing is recorded."""
         return None
 
-    def add(self, detail: MeasurementAdded | ValueAdded | NoteAdded | FindingRecorded) -> Entry:
+    def add(self, detail: Written) -> Entry:
         """Nothing can be written.
 
         Raises:

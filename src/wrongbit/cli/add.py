@@ -1,7 +1,8 @@
-"""``wrongbit add``: a capture, a reading, a reference, a measurement, a value or a note into a case."""
+"""``wrongbit add``: what was captured, read, measured, done to the object, or is known of it, into a case."""
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, cast
 
@@ -13,12 +14,15 @@ from wrongbit.case.entries import (
     Entry,
     MeasurementAdded,
     NoteAdded,
+    ObjectDescribed,
     ReadingAdded,
     ReferenceAdded,
     ReferenceKind,
     ValueAdded,
+    WorkDone,
 )
 from wrongbit.case.folder import Case
+from wrongbit.case.journal import person
 from wrongbit.case.store import hash_of
 from wrongbit.casework.accept import (
     check_capture,
@@ -29,6 +33,8 @@ from wrongbit.casework.accept import (
     conditions_for,
     parsed_conditions,
 )
+from wrongbit.casework.described import check_object, object_of
+from wrongbit.casework.work_done import REVERSIBLE, WORK_KINDS, check_work, corrected, refuse_known
 from wrongbit.cli import options
 from wrongbit.cli.entered import entry_as_json, plain, says
 from wrongbit.cli.show import out, print_json, progress_bar, show_notes
@@ -43,7 +49,7 @@ Note = Annotated[str, typer.Option("--note", help="A remark for people.", show_d
 Format = Annotated[str, typer.Option("--format", help="auto, binary, intel-hex, s-record or listing.")]
 
 
-KINDS = "capture, reading, reference, measurement, value or note"
+KINDS = "capture, reading, reference, measurement, value, note, object or work"
 
 
 @app.callback(invoke_without_command=True)
@@ -202,6 +208,89 @@ def note(
     with Case.open(context.obj) as case:
         entry = case.add(NoteAdded(text))
     return _told([entry], (), as_json)
+
+
+@app.command("object")
+def object_(
+    context: typer.Context,
+    inventory: Annotated[
+        str | None, typer.Option("--inventory", help="Inventory or accession number.", show_default=False)
+    ] = None,
+    owner: Annotated[
+        str | None, typer.Option("--owner", help="Owner or institution.", show_default=False)
+    ] = None,
+    maker: Annotated[str | None, typer.Option("--maker", help="Who made it.", show_default=False)] = None,
+    model: Annotated[str | None, typer.Option("--model", help="Model or type.", show_default=False)] = None,
+    serial: Annotated[str | None, typer.Option("--serial", help="Serial number.", show_default=False)] = None,
+    place: Annotated[str | None, typer.Option("--place", help="Where it stands.", show_default=False)] = None,
+    note: Annotated[str | None, typer.Option("--note", help="A remark.", show_default=False)] = None,
+    as_json: options.Json = False,
+) -> int:
+    """Write down which object this is, for its keeper. What is left out stays as it was; '' takes it away."""
+    with Case.open(context.obj) as case:
+        given = ObjectDescribed(inventory, owner, maker, model, serial, place, note)
+        entry = case.add(check_object(object_of(case.entries()), given))
+    return _told([entry], (), as_json)
+
+
+@app.command()
+def work(
+    context: typer.Context,
+    kind: Annotated[
+        str | None,
+        typer.Option("--kind", help=f"What was done: {', '.join(WORK_KINDS)}.", show_default=False),
+    ] = None,
+    part: Annotated[
+        str | None,
+        typer.Option("--part", help="Reference designator, or what it was done to.", show_default=False),
+    ] = None,
+    date: Annotated[
+        str | None,
+        typer.Option(
+            "--date", show_default=False, help="When: 2024-05-17, 2024-05 or 2024; left out: today."
+        ),
+    ] = None,
+    by: Annotated[
+        str | None, typer.Option("--by", help="Who did it; left out: who writes this.", show_default=False)
+    ] = None,
+    old: Annotated[
+        str | None, typer.Option("--old", help="Marking of the part that came out.", show_default=False)
+    ] = None,
+    new: Annotated[
+        str | None, typer.Option("--new", help="Marking of the part that went in.", show_default=False)
+    ] = None,
+    reversible: Annotated[
+        str | None,
+        typer.Option(
+            "--reversible", help=f"Can it be undone: {', '.join(REVERSIBLE)}.", show_default=False
+        ),
+    ] = None,
+    kept: Annotated[
+        str | None, typer.Option("--kept", help="Where the original part is kept.", show_default=False)
+    ] = None,
+    note: Annotated[str | None, typer.Option("--note", help="A remark.", show_default=False)] = None,
+    corrects: Annotated[
+        int | None,
+        typer.Option(
+            "--corrects", metavar="NUMBER", show_default=False,
+            help="The entry that this one takes the place of; what is left out stays as it was there.",
+        ),
+    ] = None,
+    as_json: options.Json = False,
+) -> int:  # fmt: skip
+    """Write down what was done to the object: a part removed, fitted, cleaned; where the original is kept."""
+    given = {
+        "kind": kind, "part": part, "date": date, "person": by, "old": old, "new": new,
+        "reversible": reversible, "kept": kept, "note": note,
+    }  # fmt: skip
+    with Case.open(context.obj) as case:
+        said = WorkDone(**{key: value or "" for key, value in given.items()})
+        if corrects is not None:
+            said = corrected(*case.entry_of(corrects, WorkDone), given)
+        made, notes = check_work(_machine(case), said, datetime.now().astimezone().date())
+        refuse_known(case.entries(), made, person())
+        entry = case.add(made) if corrects is None else case.correct(corrects, made)
+    return _told([entry], notes, as_json)
 
 
 def _machine(case: Case) -> Machine:

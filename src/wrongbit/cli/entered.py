@@ -13,12 +13,16 @@ from wrongbit.case.entries import (
     MachineSeen,
     MeasurementAdded,
     NoteAdded,
+    ObjectDescribed,
     ReadingAdded,
     ReferenceAdded,
     Stored,
     ValueAdded,
     Withdrawn,
+    WorkDone,
 )
+from wrongbit.casework.described import say_object
+from wrongbit.casework.work_done import say_work
 from wrongbit.diagnose.hand import MEANING
 
 
@@ -53,6 +57,10 @@ def _says(entry: Entry) -> str:
             return f"Measured: {text}.{_note(note)}"
         case NoteAdded(text):
             return text
+        case ObjectDescribed():
+            return say_object(entry.detail)
+        case WorkDone():
+            return say_work(entry.detail, entry.by)
         case FindingRecorded(what, _, sentence):
             return f"{what}: {sentence}"
         case Withdrawn(number, why):

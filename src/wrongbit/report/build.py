@@ -14,8 +14,10 @@ from wrongbit.capture.capture import Capture
 from wrongbit.case.entries import CaptureAdded, Entry, MachineSeen
 from wrongbit.case.folder import Case
 from wrongbit.casework.casework import Casework
+from wrongbit.casework.described import object_lines, object_of
 from wrongbit.casework.proof import Proof
 from wrongbit.casework.words import counted, diagnosis_conclusion, listed, weighing_conclusion
+from wrongbit.casework.work_done import unaccounted, workers
 from wrongbit.diagnose.planning import Proposal
 from wrongbit.diagnose.suspects import Weighing
 from wrongbit.errors import CaseError, WrongbitError
@@ -39,6 +41,8 @@ from wrongbit.report.sections.closing import (
     journal_section,
     proof_section,
     questions_section,
+    signatures_section,
+    work_sections,
 )
 from wrongbit.report.sections.faults import best
 from wrongbit.report.sections.machine import cautions_section, ladder_section, machine_section
@@ -140,28 +144,39 @@ def build_report(
     # Looked at last: computing adds findings to the journal.
     overview = work.overview(progress)
     everything = work.case.entries(withdrawn=True)
+    counting = work.case.entries()
+    described, people = object_of(counting), workers(counting)
     sections = (
         machine_section(machine),
         cautions_section(_cautions(machine)),
         ladder_section(work.ladder(), machine),
-        evidence_section(work.case.entries()),
+        evidence_section(counting),
         *(each.section for each in captures),
         suspects_section(weighing),
         next_section(machine, proposals, weighed=isinstance(weighing, Weighing)),
         *(each.section for each in chips),
+        *work_sections(counting),
         proof_section(proof),
-        questions_section((*overview.questions, *(text for each in gathered for text in each.unknown))),
+        questions_section(
+            (
+                *overview.questions,
+                *(text for each in gathered for text in each.unknown),
+                *unaccounted(counting),
+            )
+        ),
         journal_section(everything),
         files_section(everything, _beside(work, machine)),
+        signatures_section(people, described.owner or ""),
     )
     return Report(
         title=machine.machine.name,
         subtitle="Report on the search for its fault, and on its repair",
-        facts=_facts(work, everything, at),
+        facts=_facts(work, everything, people, at),
         summary=tuple(_summary(work, weighing, [each.told for each in gathered if each.told], proof)),
         sections=sections,
         made_at=at,
         version=__version__,
+        object_facts=object_lines(described),
     )
 
 
@@ -175,8 +190,10 @@ def _weighing(
         return str(error), ()
 
 
-def _facts(work: Casework, entries: Sequence[Entry], at: datetime) -> tuple[tuple[str, str], ...]:
-    people = list(dict.fromkeys(each.by for each in entries if each.by))
+def _facts(
+    work: Casework, entries: Sequence[Entry], workers: Sequence[str], at: datetime
+) -> tuple[tuple[str, str], ...]:
+    people = list(dict.fromkeys((*(each.by for each in entries if each.by), *workers)))
     facts = [("Case", work.case.name), ("Made", day_and_time(at)), ("By", f"wrongbit {__version__}")]
     if entries:
         facts.append(

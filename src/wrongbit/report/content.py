@@ -47,12 +47,13 @@ class Column:
 
     Args:
         title: Its head.
-        kind: ``text``; ``word``: addresses, words, hashes, set in the monospaced face; ``number``: right.
+        kind: ``text``; ``word``: addresses, words, hashes, set in the monospaced face; ``number``: right;
+            ``date``: never broken.
         share: Its share of the width, against the other columns'; 0: as wide as its longest cell.
     """
 
     title: str
-    kind: Literal["text", "word", "number"] = "text"
+    kind: Literal["text", "word", "number", "date"] = "text"
     share: float = 0
 
 
@@ -103,7 +104,22 @@ class Heading:
     text: str
 
 
-Block = Paragraph | Listed | Table | Figure | Heading
+SIGNATURE_HEADS = ("name", "date", "signature")
+"""What is written on the lines of `Signatures`."""
+
+
+@dataclass(frozen=True)
+class Signatures:
+    """Lines to sign on paper: a name, a date and a signature each.
+
+    Args:
+        lines: (in what capacity, name) of who is to sign; an empty name is written by hand.
+    """
+
+    lines: tuple[tuple[str, str], ...]
+
+
+Block = Paragraph | Listed | Table | Figure | Heading | Signatures
 
 
 @dataclass(frozen=True)
@@ -131,6 +147,7 @@ class Report:
         sections: In order.
         made_at: When, with a time zone.
         version: Of wrongbit.
+        object_facts: (name, value) of which object it is about, above the facts.
     """
 
     title: str
@@ -140,12 +157,13 @@ class Report:
     sections: tuple[Section, ...] = field(default=())
     made_at: datetime = field(default_factory=lambda: datetime.now().astimezone())
     version: str = ""
+    object_facts: tuple[tuple[str, str], ...] = ()
 
     def texts(self) -> Iterator[str]:
         """Every text of the report in order, captions and heads included, what stands in figures not."""
         yield self.title
         yield self.subtitle
-        for name, value in self.facts:
+        for name, value in (*self.object_facts, *self.facts):
             yield name
             yield value
         for paragraph in self.summary:
@@ -170,6 +188,10 @@ def texts_of(block: Block) -> Iterator[str]:
             yield block.caption
         case Figure():
             yield block.caption
+        case Signatures(lines):
+            yield from SIGNATURE_HEADS
+            for line in lines:
+                yield from line
 
 
 def numbered(report: Report) -> Iterator[tuple[Section, tuple[tuple[Block, int], ...]]]:

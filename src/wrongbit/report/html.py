@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from html import escape
 from string import Template
 
 from wrongbit.report.content import (
+    SIGNATURE_HEADS,
     Block,
     Column,
     Figure,
@@ -15,6 +16,7 @@ from wrongbit.report.content import (
     Paragraph,
     Report,
     Section,
+    Signatures,
     Table,
     numbered,
 )
@@ -67,9 +69,11 @@ h3 { font-size: 1.05rem; margin: 1.6rem 0 .5rem }
 p { margin: .5rem 0; max-width: 46rem; overflow-wrap: anywhere }
 ul { margin: .5rem 0; padding-left: 1.3rem; max-width: 46rem }
 li { margin: .25rem 0; overflow-wrap: anywhere }
-dl { display: grid; grid-template-columns: max-content 1fr; gap: .15rem 1.2rem; margin: 0 }
+dl { display: grid; grid-template-columns: minmax(9rem, max-content) 1fr; gap: .15rem 1.2rem; margin: 0 }
 dt { color: var(--wb-quiet) }
 dd { margin: 0; overflow-wrap: anywhere }
+.object { margin-bottom: .7rem; padding-bottom: .7rem; border-bottom: 1px solid var(--wb-rule) }
+.object dd { font-weight: bold }
 .summary { background: var(--wb-body); padding: .8rem 1.2rem; margin: 1.5rem 0 }
 .conclusion { font-weight: bold }
 .conclusion::before { content: "→ " / ""; color: var(--wb-accent-text) }
@@ -89,7 +93,16 @@ td { vertical-align: top; overflow-wrap: break-word; white-space: pre-line }
 td.long { overflow-wrap: anywhere }
 td.word { font-family: var(--wb-mono); font-size: .95em }
 th.number, td.number { text-align: right }
+td.date { white-space: nowrap }
 td.number { font-family: var(--wb-mono); white-space: nowrap }
+.signatures { break-inside: avoid-page }
+.signatures th { background: none; font-size: .85rem; font-weight: normal; color: var(--wb-quiet); border: 0 }
+.signatures tbody th { font-size: 1em; font-weight: bold; color: var(--wb-ink); width: 24%; height: 3.2rem;
+  overflow-wrap: anywhere }
+.signatures td { vertical-align: bottom; border-bottom: 1px solid var(--wb-edge) }
+.signatures td:nth-child(3) { width: 18% }
+.signatures td:nth-child(4) { width: 30% }
+.signatures td + td { border-left: 1rem solid var(--wb-paper) }
 tr.marked td { background: var(--wb-tint); font-weight: bold }
 figure { margin: 1rem 0 1.4rem; overflow-x: auto }
 figure svg { max-width: 100%; height: auto; display: block }
@@ -118,10 +131,12 @@ def _safe(text: str) -> str:
 
 
 def _head(report: Report) -> Iterator[str]:
-    facts = "".join(f"<dt>{_safe(name)}</dt><dd>{_safe(value)}</dd>" for name, value in report.facts)
+    facts = f"<dl>{_facts(report.facts)}</dl>"
+    if report.object_facts:
+        facts = f'<dl class="object">{_facts(report.object_facts)}</dl>\n{facts}'
     yield (
         f'<header>\n<h1>{_safe(report.title)}</h1>\n<p class="subtitle">{_safe(report.subtitle)}</p>\n'
-        f"<dl>{facts}</dl>\n</header>"
+        f"{facts}\n</header>"
     )
     if report.summary:
         yield '<div class="summary">'
@@ -132,6 +147,10 @@ def _head(report: Report) -> Iterator[str]:
         for number, section in enumerate(report.sections, 1)
     )
     yield f'<nav aria-label="Sections"><ol>{links}</ol></nav>'
+
+
+def _facts(facts: Iterable[tuple[str, str]]) -> str:
+    return "".join(f"<dt>{_safe(name)}</dt><dd>{_safe(value)}</dd>" for name, value in facts)
 
 
 def _section(number: int, section: Section, blocks: tuple[tuple[Block, int], ...]) -> Iterator[str]:
@@ -155,6 +174,20 @@ def _block(block: Block, number: int) -> str:
         case Figure():
             caption = _safe(f"Figure {number}. {block.caption}")
             return f"<figure>{following(block.draw(LIGHT))}<figcaption>{caption}</figcaption></figure>"
+        case Signatures(lines):
+            return _signatures(lines)
+
+
+def _signatures(lines: Iterable[tuple[str, str]]) -> str:
+    heads = "".join(f'<th scope="col">{_safe(head)}</th>' for head in SIGNATURE_HEADS)
+    rows = "".join(
+        f'<tr><th scope="row">{_safe(role)}</th><td>{_safe(name)}</td><td></td><td></td></tr>\n'
+        for role, name in lines
+    )
+    return (
+        f'<div class="scroll"><table class="signatures"><thead><tr><td></td>{heads}</tr></thead>\n'
+        f"<tbody>{rows}</tbody></table></div>"
+    )
 
 
 def _paragraph(paragraph: Paragraph) -> str:

@@ -15,7 +15,18 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from wrongbit.report.content import Block, Figure, Heading, Listed, Paragraph, Report, Table, numbered
+from wrongbit.report.content import (
+    SIGNATURE_HEADS,
+    Block,
+    Figure,
+    Heading,
+    Listed,
+    Paragraph,
+    Report,
+    Signatures,
+    Table,
+    numbered,
+)
 from wrongbit.report.figures.svg import plain
 from wrongbit.report.theme import PRINT, Theme
 
@@ -83,6 +94,7 @@ def _as_data(report: Report, theme: Theme, folder: Path) -> dict[str, Any]:
         "subtitle": plain(report.subtitle),
         "running": f"wrongbit {plain(report.version)}, {report.made_at:%Y-%m-%d}",
         "date": _date(report.made_at),
+        "object_facts": [[plain(name), plain(value)] for name, value in report.object_facts],
         "facts": [[plain(name), plain(value)] for name, value in report.facts],
         "summary": [{"tone": each.tone, "text": plain(each.text)} for each in report.summary],
         "sections": sections,
@@ -105,6 +117,9 @@ def _block(block: Block, number: int, theme: Theme, folder: Path) -> dict[str, A
             return _table(block, number)
         case Figure():
             return _figure(block, number, theme, folder)
+        case Signatures(lines):
+            told = [[plain(role), plain(name)] for role, name in lines]
+            return {"kind": "signatures", "heads": list(SIGNATURE_HEADS), "lines": told}
 
 
 def _table(table: Table, number: int) -> dict[str, Any]:

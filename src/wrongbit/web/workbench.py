@@ -15,9 +15,11 @@ from wrongbit.case.entries import (
     CaptureAdded,
     MeasurementAdded,
     NoteAdded,
+    ObjectDescribed,
     ReadingAdded,
     ReferenceAdded,
     ValueAdded,
+    WorkDone,
 )
 from wrongbit.case.folder import Case
 from wrongbit.casework.casework import Casework
@@ -34,7 +36,10 @@ SHOWN_AFTER_SECONDS = 0.3
 PATIENCE_SECONDS = 3.0
 """How long the end waits for work that does not tell how far it is."""
 
-_INPUTS = (CaptureAdded, ReadingAdded, ReferenceAdded, MeasurementAdded, ValueAdded, NoteAdded)
+_INPUTS = (
+    CaptureAdded, ReadingAdded, ReferenceAdded, MeasurementAdded, ValueAdded, NoteAdded, ObjectDescribed,
+    WorkDone,
+)  # fmt: skip
 
 
 class Cancelled(Exception):  # noqa: N818 - not an error: a person wished it

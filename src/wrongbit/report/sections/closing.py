@@ -13,19 +13,26 @@ from wrongbit.case.entries import (
     MachineSeen,
     MeasurementAdded,
     NoteAdded,
+    ObjectDescribed,
     ReadingAdded,
     ReferenceAdded,
     Stored,
     ValueAdded,
     Withdrawn,
+    WorkDone,
 )
+from wrongbit.casework.described import say_object
 from wrongbit.casework.proof import Proof
 from wrongbit.casework.words import counted
-from wrongbit.report.content import Block, Column, Heading, Listed, Paragraph, Section, Table
+from wrongbit.casework.work_done import action_text, done_by, in_time_order, say_work
+from wrongbit.report.content import Block, Column, Heading, Listed, Paragraph, Section, Signatures, Table
 from wrongbit.report.sections.words import absent, bytes_text
 
 SHORT = 12
 """Digits of a hash where it only points at the table that has it whole."""
+
+MOST_SIGNERS = 8
+"""People who did work for whom a line is drawn."""
 
 JOURNAL_SHOWN = 400
 """Entries of the journal that are printed, the newest."""
@@ -149,6 +156,54 @@ def _by_hand(entries: Sequence[Entry]) -> list[Block]:
     return [Table(columns, tuple(rows), "Measured by hand.")]
 
 
+# -- work ----------------------------------------------------------------------------------------------
+
+
+def work_sections(entries: Sequence[Entry]) -> tuple[Section, ...]:
+    """What was done to the object, in time order; no section where nothing was done.
+
+    Args:
+        entries: The journal without what was withdrawn.
+    """
+    done = in_time_order(entries)
+    if not done:
+        return ()
+    rows = tuple(
+        (
+            str(entry.number), made.date, done_by(entry, made),
+            action_text(made) + (f". {made.note}" if made.note else ""),
+            made.old or "–", made.new or "–", made.reversible or "–", made.kept or "–",
+        )
+        for entry, made in done
+    )  # fmt: skip
+    columns = (
+        Column("entry", "number"), Column("date", "date"), Column("who", share=0.7),
+        Column("what", share=1.7), Column("part that came out", share=0.9),
+        Column("part that went in", share=0.9),
+        Column("reversible"), Column("original is kept", share=1.1),
+    )  # fmt: skip
+    told = [number for number in range(len(columns)) if any(row[number] != "–" for row in rows)]
+    table = Table(
+        tuple(columns[number] for number in told),
+        tuple(tuple(row[number] for number in told) for row in rows),
+        "What was done to the object, in the order of time.",
+    )
+    return (Section("What was done", (table,)),)
+
+
+def signatures_section(workers: Sequence[str], owner: str) -> Section:
+    """Lines to sign on paper: who did the work, who checked it, who takes the object back.
+
+    Args:
+        workers: Who did something to the object.
+        owner: Owner or institution; empty where it is not known.
+    """
+    who = [("Work done by", name) for name in workers[:MOST_SIGNERS]] or [("Examined by", "")]
+    who += [("Checked by", "")]
+    who += [(f"For the owner, {owner}", "")] if owner else []
+    return Section("Signatures", (Signatures(tuple(who)),))
+
+
 # -- proof -------------------------------------------------------------------------------------------------
 
 
@@ -240,6 +295,10 @@ def say(detail: Detail) -> str:
             return f"Measured: {text}." + _noted(note)
         case NoteAdded(text):
             return f"Note: {text}"
+        case ObjectDescribed():
+            return say_object(detail)
+        case WorkDone():
+            return f"Done, {say_work(detail)}"
         case FindingRecorded(what, _, says):
             return f"Computed, {what}: {says}"
         case Withdrawn(number, why):

@@ -50,6 +50,7 @@ PAGES: tuple[Page, ...] = (
     Page("measure", "Next measurement", "m", "What to measure next, and what each outcome would mean."),
     Page("chips", "Chips", "h", "Readings of a chip, its map, its rebuilt contents."),
     Page("replacement", "Replacement", "r", "A memory that can still be bought, its wiring and its files."),
+    Page("work", "Object and work", "w", "Which object this is, and what was done to it."),
     Page("proof", "Proof and report", "p", "The repair against its bars; a report to hand on."),
     Page("machine", "Machine file", "t", "What is on the board, as text."),
     Page("journal", "Journal", "j", "Everything that was added, in order, with its hashes."),

@@ -12,12 +12,16 @@ from wrongbit.case.entries import (
     MachineSeen,
     MeasurementAdded,
     NoteAdded,
+    ObjectDescribed,
     ReadingAdded,
     ReferenceAdded,
     Stored,
     ValueAdded,
     Withdrawn,
+    WorkDone,
 )
+from wrongbit.casework.described import say_object
+from wrongbit.casework.work_done import say_work
 from wrongbit.errors import UsageError
 from wrongbit.web.elements import (
     Cell,
@@ -45,6 +49,8 @@ KINDS: dict[type, str] = {
     NoteAdded: "note",
     FindingRecorded: "finding",
     Withdrawn: "withdrawn",
+    ObjectDescribed: "object",
+    WorkDone: "work",
 }
 
 FIXED = (MachineSeen, FindingRecorded, Withdrawn)
@@ -199,4 +205,8 @@ def told(detail: Detail) -> str:
             text, note = f"{detail.what}: {detail.says}", ""
         case Withdrawn():
             text, note = f"entry {detail.number}", detail.why
+        case ObjectDescribed():
+            text, note = say_object(detail), ""
+        case WorkDone():
+            text, note = say_work(detail), ""
     return f"{text}. {note}" if note else text
