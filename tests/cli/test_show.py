@@ -62,3 +62,20 @@ def test_square_brackets_and_colons_are_shown_as_they_are(capsys: pytest.Capture
     assert "note: [bold] is part of [/the] note" in said
     assert "wrongbit: no file [a]." in failed
     assert "→ Look in [/b]." in failed
+
+
+def test_in_a_file_no_line_ends_with_blanks() -> None:
+    """Tables are filled up to their width; a beginning of a line keeps its blank."""
+    file = StringIO()
+    page = Page(file=file, force_terminal=False, width=50, highlight=False)
+    table = plain_table(("file", "left"), ("what it is", "left"))
+    table.add_row("a.csv", "a capture")
+    table.add_row("machine.toml", "the machine file: what is on the board, and what else there may be")
+    page.print(table)
+    page.print("Files: ", end="")
+    page.print("two, and this is said in a sentence that is longer than the page is wide.")
+    lines = file.getvalue().splitlines()
+    assert lines[0] == "file          what it is"
+    assert lines[1] == "a.csv         a capture"
+    assert lines[-1] == "Files: two, and this is said in a sentence that is longer than the page is wide."
+    assert all(line == line.rstrip() for line in lines)

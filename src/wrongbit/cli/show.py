@@ -33,23 +33,43 @@ CELL = 3
 COMMAND = re.compile(r"\s*(\$ |wrongbit [a-z])")
 """A line that is there to be copied: it is never broken."""
 
+TRAILING = re.compile(r" +\n")
+"""Blanks at the end of a line."""
+
 HANG = re.compile(r"(?:caution|note|wrongbit|→)(?=:? )")
 """Beginnings of paragraphs that stand out, so that the rest is set in under them."""
 
 
 class Page(Console):
-    """A console that breaks sentences between words in a terminal, and not at all in a file or a pipe."""
+    """A console that breaks sentences between words in a terminal, and not at all in a file or a pipe.
+
+    What goes into a file or a pipe has no blanks at the ends of its lines, which tables are filled up with.
+    """
 
     def print(self, *objects: Any, soft_wrap: bool | None = None, **options: Any) -> None:
-        """As rich prints; with ``soft_wrap`` in a terminal, lines end between words and hang together."""
+        """As rich prints; sentences end their lines between words in a terminal, and hang together.
+
+        A beginning of a line, with ``end=""``, is not broken.
+        """
         sentence = all(isinstance(item, str | Text) for item in objects)
-        if not (soft_wrap and sentence and self.is_terminal):
+        soft_wrap = (sentence or None) if soft_wrap is None else soft_wrap
+        if not self.is_terminal:
+            self._print_plainly(*objects, soft_wrap=soft_wrap, **options)
+            return
+        if not (soft_wrap and sentence) or "end" in options:
             super().print(*objects, soft_wrap=soft_wrap, **options)
             return
         parts = [item if isinstance(item, Text) else self.render_str(item) for item in objects]
         whole = Text(options.get("sep", " ")).join(parts)
         for line in whole.split(allow_blank=True) or [whole]:
             super().print(hanging(line, self), soft_wrap=True, **options)
+
+    def _print_plainly(self, *objects: Any, **options: Any) -> None:
+        """Print without blanks at the ends of lines."""
+        with self.capture() as held:
+            super().print(*objects, **options)
+        self.file.write(TRAILING.sub("\n", held.get()))
+        self.file.flush()
 
 
 def hanging(line: Text, page: Console) -> Text:
