@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wrongbit.bus.cycles import KIND_CODE, NO_TIME, Cycles
+from wrongbit.bus.cycles import DOUBTFUL_BYTE, KIND_CODE, NO_TIME, Cycles
 from wrongbit.compare import blocks
 from wrongbit.compare.judge import judge
 from wrongbit.compare.memory_map import ChipMap, ChipRegion, MemoryMap
@@ -136,6 +138,27 @@ def test_a_write_whose_levels_were_not_seen_is_no_older_write() -> None:
     rows = table(("write", 0x80, 0x1234), ("write", 0x80, 0), ("read", 0x80, 0x5678), ("read", 0x81, 1))
     unseen = Cycles(**{**vars(rows), "known": np.array([0xFFFF, 0, 0xFFFF, 0xFFFF], np.uint64)})
     assert judge(unseen, PAIR).verdict.tolist()[2:] == [NOT_KNOWN, NOT_KNOWN]
+
+
+def test_a_byte_that_may_not_have_moved_accuses_no_ram() -> None:
+    """An 8086 without BHE: after a write to an even address nobody knows what the upper byte holds."""
+    rows: list[tuple[Kind, int, int]] = [
+        ("write", 0x80, 0x1234),  # word or lower byte
+        ("read", 0x80, 0x5634),
+        ("write", 0x80, 0x7700),  # upper byte for sure
+        ("read", 0x80, 0x7834),  # word or lower byte
+        ("read", 0x80, 0x7800),  # upper byte for sure
+        ("write", 0x80, 0x9935),
+        ("read", 0x80, 0x7700),
+    ]
+    known = np.array([0xFFFF, 0xFFFF, 0xFF00, 0xFFFF, 0xFF00, 0xFFFF, 0xFF00], np.uint64)
+    flags = np.where(known == 0xFFFF, DOUBTFUL_BYTE << 1, 0).astype(np.uint8)
+    cycles = replace(table(*rows), known=known, flags=flags)
+    verdicts = judge(cycles, PAIR)
+    assert verdicts.judged.tolist() == [0, 0xFF, 0, 0xFF, 0xFF00, 0, 0]
+    assert verdicts.wrong.tolist() == [0, 0, 0, 0, 0x0F00, 0, 0]
+    whole = judge(replace(cycles, flags=np.zeros(7, np.uint8)), PAIR)
+    assert whole.wrong[[1, 3]].tolist() == [0x4400, 0x0F00]  # what BHE would have been needed for
 
 
 def test_banks_and_inverted_outputs() -> None:

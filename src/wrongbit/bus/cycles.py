@@ -20,6 +20,9 @@ READING_KINDS: tuple[Kind, ...] = ("fetch", "read")
 UNSETTLED = 1
 """Flag: the data changed within the recipe's set-up time before it was taken."""
 
+DOUBTFUL_BYTE = 16
+"""Flag, shifted by the number of a byte: its strobe is not in the capture, so it may not have moved."""
+
 NO_TIME = np.iinfo(np.int64).min
 """In `Cycles.time_ps` where the capture has no time."""
 
@@ -40,7 +43,7 @@ class Cycles:
         word: ``uint64 (n,)`` the word on the bus, unknown or disabled bits zero.
         known: ``uint64 (n,)`` a 1 for each bit that was known and enabled.
         held: ``uint64 (n,)`` what undriven data lines would still hold (see the recipe's ``held``).
-        flags: ``uint8 (n,)`` `UNSETTLED` or 0.
+        flags: ``uint8 (n,)`` `UNSETTLED`, and `DOUBTFUL_BYTE` of each such byte of the lowest four.
     """
 
     sample: NDArray[np.int64]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.bits import mask_of
-from wrongbit.bus.cycles import KIND_CODE, NO_TIME, UNSETTLED, Cycles, held_values
+from wrongbit.bus.cycles import DOUBTFUL_BYTE, KIND_CODE, NO_TIME, UNSETTLED, Cycles, held_values
 from wrongbit.bus.edges import (
     Edges,
     Strobe,
@@ -419,12 +419,12 @@ class Rebuilder:
         name, bits = parse_part(data_part)
         data = self._resolved.field(name, bits)
         word, known = data.read(edges.row)
-        moved = self._enabled(edges, latched) & word_mask
-        known = known & moved
-        flags = np.zeros(len(edges), np.uint8)
+        moved, doubtful = self._enabled(edges, latched)
+        known = known & moved & word_mask
+        flags = _doubtful_bytes(doubtful)
         if edges.early is not edges.row:
             early, early_known = data.read(edges.early)
-            flags[((word ^ early) & known & early_known) != 0] = UNSETTLED
+            flags[((word ^ early) & known & early_known) != 0] |= UNSETTLED
         return Cycles(
             sample=edges.sample,
             time_ps=edges.time if self._has_time else np.full(len(edges), NO_TIME),
@@ -507,16 +507,20 @@ class Rebuilder:
         whole = known == np.uint64((1 << width) - 1)
         return np.where(whole, value.astype(np.int64), -1).astype(np.int32)
 
-    def _enabled(self, edges: Edges, latched: dict[str, _Latched]) -> Words:
-        """The word bits that move at each edge."""
+    def _enabled(self, edges: Edges, latched: dict[str, _Latched]) -> tuple[Words, Words]:
+        """The word bits that move at each edge, and of these the ones that may not: their strobe is missing.
+
+        A transfer moves something: where nothing else does, a byte without its strobe has moved for sure.
+        """
         if not self.recipe.enable:
-            return np.full(len(edges), np.iinfo(np.uint64).max, np.uint64)
-        moved = np.zeros(len(edges), np.uint64)
+            return np.full(len(edges), np.iinfo(np.uint64).max, np.uint64), np.zeros(len(edges), np.uint64)
+        sure, doubtful = np.zeros((2, len(edges)), np.uint64)
         for enable in self.recipe.enable:
-            terms = [term for term in enable.when if parse_term(term)[1] not in self._missing]
+            terms = tuple(term for term in enable.when if parse_term(term)[1] not in self._missing)
             bits = np.uint64(mask_of(parse_bits(enable.bits)))
-            moved[self._hold(edges, tuple(terms), latched, None)] |= bits
-        return moved
+            moved = sure if len(terms) == len(enable.when) else doubtful
+            moved[self._hold(edges, terms, latched, None)] |= bits
+        return sure | doubtful, np.where(sure != 0, doubtful & ~sure, np.uint64(0))
 
     def _hold(
         self, edges: Edges, terms: tuple[str, ...], latched: dict[str, _Latched], transfer: int | None
@@ -532,6 +536,14 @@ class Rebuilder:
                 self.tally.failed[transfer, term] = self.tally.failed.get((transfer, term), 0) + failed
             result &= holds
         return result
+
+
+def _doubtful_bytes(bits: Words) -> NDArray[np.uint8]:
+    """Flags of the bytes with such bits, of the lowest four."""
+    flags = np.zeros(len(bits), np.uint8)
+    for byte in range(4):
+        flags[(bits & np.uint64(0xFF << 8 * byte)) != 0] |= DOUBTFUL_BYTE << byte
+    return flags
 
 
 def _carried(layout: Layout) -> list[str]:

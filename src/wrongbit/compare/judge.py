@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.bits import mask_of
-from wrongbit.bus.cycles import KIND_CODE, READING_KINDS, Cycles
+from wrongbit.bus.cycles import DOUBTFUL_BYTE, KIND_CODE, READING_KINDS, Cycles
 from wrongbit.compare.blocks import over_blocks
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
 from wrongbit.compare.verdicts import BASIS_RAM, Verdicts
@@ -140,12 +140,20 @@ def _last_writes(
         bits = np.uint64(lane)
         given = cycles.known[rows] & bits
         writes = writing & ((given != 0) | blind)
+        doubtful = _is_doubtful(cycles.flags[rows], lane)
+        given[writing & doubtful] = 0  # nor what one leaves behind that may be none
         last = np.maximum.accumulate(np.where(writes, place, -1))
-        fit = ~writing & (last >= first_of_cell)
+        fit = ~(writing | doubtful) & (last >= first_of_cell)
         reads, source = rows[fit], last[fit]
         expected[reads] |= cycles.word[rows[source]] & given[source]
         known[reads] |= given[source]
         basis[reads[given[source] != 0]] = BASIS_RAM
+
+
+def _is_doubtful(flags: NDArray[np.uint8], lane: int) -> Bools:
+    """``bool (n,)``: nobody knows whether this byte was moved."""
+    flag = DOUBTFUL_BYTE << ((lane & -lane).bit_length() - 1) // 8
+    return np.asarray((flags & np.uint8(flag & 0xFF)) != 0)
 
 
 def _byte_lanes(chip: ChipMap) -> list[int]:
