@@ -60,6 +60,13 @@ def named_capture(capture: str | None) -> Path:
     return Path(capture)
 
 
+def file_of(work: Casework, entry: Entry) -> Path:
+    """The file of a capture, to be named in a command: as the person knows it, else as it is kept."""
+    detail = next(detail for each, detail in work.captures() if each.number == entry.number)
+    beside = work.case.machine_file.parent / detail.file.name
+    return beside if beside.is_file() else work.case.path_of(detail.file)
+
+
 def capture_in(work: Casework, capture: str | None, point: str | None) -> Entry:
     """The capture of a case that is meant.
 

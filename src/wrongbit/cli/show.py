@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from shlex import join
 from typing import Any, TextIO
 
 import numpy as np
@@ -166,6 +167,18 @@ def show_notes(notes: Sequence[str]) -> None:
     """Notes of the readers, quietly."""
     for note in notes:
         out.print(Text.assemble(("note:", QUIET), f" {note}"), soft_wrap=True)
+
+
+def show_next(what_for: str, *words: str | Path) -> None:
+    """One command to go on with, to be copied.
+
+    Args:
+        what_for: Ends the sentence "Next, …".
+        words: The command's words after ``wrongbit``, as they are.
+    """
+    out.print()
+    out.print(f"Next, {what_for}:", soft_wrap=True)
+    out.print(f"  {join(['wrongbit', *map(str, words)])}", soft_wrap=True)
 
 
 def hex_word(value: int, bits: int) -> str:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from shlex import quote
 from typing import Annotated
 
 import typer
 from rich.text import Text
 
 from wrongbit.cli import options
-from wrongbit.cli.show import ACCENT, err, out, print_json, progress_bar, show_cautions, show_notes
+from wrongbit.cli.show import ACCENT, err, out, print_json, progress_bar, show_cautions, show_next, show_notes
 from wrongbit.job import DEFAULT_NOISE
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
@@ -46,12 +45,15 @@ def suspects_verb(
     show_suspects(weighing)
     out.print()
     out.print(Text.assemble(("→ ", ACCENT), (weighing_conclusion(weighing), "bold")), soft_wrap=True)
-    out.print(f"  What to measure next: wrongbit next {quote(str(folder))}", soft_wrap=True)
     if opened.notes:
         out.print()
         show_notes(opened.notes)
     if picture is not None:
         err.print(f"{picture} was written.", soft_wrap=True)
+    if opened.proposals:
+        show_next("what to measure, and what each outcome would mean", "next", folder)
+    else:
+        show_next("all of it on paper, for another person", "report", folder)
     return int(weighing.fault_seen)
 
 
