@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Literal, Protocol, get_args
+from typing import TYPE_CHECKING, Literal, Protocol, get_args
 
 from wrongbit.machine.recipe import Kind
+
+if TYPE_CHECKING:
+    from wrongbit.instructions.form import CycleTable
 
 Flow = Literal["next", "jump", "skip", "branch", "call", "return", "stop", "indirect", "unknown"]
 """Where an instruction leads.
@@ -151,6 +154,8 @@ class BusHabits:
             the last address; None where there are none.
         reset_reads: So many addresses from 0 on are read as code after reset though they are none: the stack
             pointer, then, in the second half, where to begin; 0 where there are none.
+        cycle_table: How each instruction passes over a bus that shows every clock cycle; None where that is
+            not told.
     """
 
     unit_bits: int
@@ -164,6 +169,7 @@ class BusHabits:
     big_endian: bool = False
     vectors_from: int | None = None
     reset_reads: int = 0
+    cycle_table: CycleTable | None = None
 
 
 def decode(instruction_set: InstructionSet, fetch: Fetch, address: int) -> Instruction | None:

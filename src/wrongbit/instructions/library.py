@@ -9,9 +9,11 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypedDict
 
+from wrongbit.instructions.cycles_6809 import TABLE_6809
 from wrongbit.instructions.expression import Context, stored
+from wrongbit.instructions.form import CycleTable, Form, clock_count
 from wrongbit.instructions.instruction import BusHabits, ClockCount, Fetch, Flow, Instruction
 
 _PLAIN_NUMBER = r"0x[0-9a-f]+|[0-9]+"
@@ -315,13 +317,28 @@ def _not_8086(data: bytes) -> bool:
     return first in _LATER_THAN_8086
 
 
+class _ByTable(TypedDict):
+    stray: Callable[[bytes], bool]
+    clocks: Callable[[bytes], ClockCount | None]
+
+
+def _by(table: CycleTable) -> _ByTable:
+    """Clock cycles by a cycle table; what it does not list, the data sheet does not either."""
+
+    def forms(data: bytes) -> tuple[Form, ...]:
+        length = table.length_of(*(*data, 0, 0, 0)[:3])
+        return table.forms_of(tuple(data)) if length == len(data) else ()
+
+    return _ByTable(stray=lambda data: not forms(data), clocks=lambda data: clock_count(forms(data)))
+
+
 def _8086_habits(ahead: int) -> BusHabits:
     return BusHabits(8, 20, marks="code", ahead=ahead)
 
 
 _MOS = BusHabits(8, 16, dummy_reads=True, every_clock=True, vectors_from=0xFFFA)
 _6800 = BusHabits(8, 16, dummy_reads=True, big_endian=True, vectors_from=0xFFF8)
-_6809 = BusHabits(8, 16, dummy_reads=True, big_endian=True, vectors_from=0xFFF0)
+_6809 = BusHabits(8, 16, dummy_reads=True, big_endian=True, vectors_from=0xFFF0, cycle_table=TABLE_6809)
 
 LIBRARY_SETS: dict[str, LibrarySet] = {
     each.name: each
@@ -335,7 +352,7 @@ LIBRARY_SETS: dict[str, LibrarySet] = {
             clocks=_clocks_65c02,
         ),
         LibrarySet("6800", _6800, "CS_ARCH_M680X", "CS_MODE_M680X_6800", _rules_680x),
-        LibrarySet("6809", _6809, "CS_ARCH_M680X", "CS_MODE_M680X_6809", _rules_680x),
+        LibrarySet("6809", _6809, "CS_ARCH_M680X", "CS_MODE_M680X_6809", _rules_680x, **_by(TABLE_6809)),
         LibrarySet(
             "68000",
             # Two words are fetched ahead of the one that is executed (M68000 User's Manual; from memory).

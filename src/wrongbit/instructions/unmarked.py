@@ -2,7 +2,7 @@
 
 From one instruction to the next: its length and its data accesses say how many cycles it has, or its clock
 cycles do where each is a bus cycle. A chain that breaks is taken up again only where several instructions
-in a row fit.
+in a row fit. A processor whose cycle table is known cycle by cycle is followed by `clockwise`.
 """
 
 from __future__ import annotations
@@ -13,13 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.bus.cycles import KIND_CODE
+from wrongbit.instructions.clockwise import CHAIN, ClockFollower
 from wrongbit.instructions.instruction import Instruction
 
 if TYPE_CHECKING:
     from wrongbit.instructions.execution import Execution
-
-CHAIN = 8
-"""Instructions that must follow from each other before a beginning is believed. A choice."""
 
 _READ, _WRITE = KIND_CODE["read"], KIND_CODE["write"]
 _LEFT_OUT = tuple(KIND_CODE[kind] for kind in ("idle", "refresh"))
@@ -40,9 +38,13 @@ class Follower:
         clocked = probe is not None and probe.cycles is not None and habits.every_clock
         self.can = listed or clocked
         self.clocked = clocked
+        table = habits.cycle_table
+        self.by_table = None if table is None else ClockFollower(execution, table)
 
     def starts(self) -> NDArray[np.intp]:
         """``intp (m,)`` rows at which an instruction begins; empty where the set tells too little."""
+        if self.by_table is not None:
+            return self.by_table.starts()
         found: list[int] = []
         at = first = self.reset()
         while self.can and at < len(self.rows):
@@ -56,6 +58,8 @@ class Follower:
 
     def trusted(self, start: int) -> bool:
         """Instructions without a wrong word lead to this one, enough of them or all since the first."""
+        if self.by_table is not None:
+            return self.by_table.trusted(start)
         execution = self.execution
         starts = execution.starts
         at = int(np.searchsorted(starts, start))
@@ -74,6 +78,8 @@ class Follower:
             start: Row in which the instruction begins.
             found: What it is.
         """
+        if self.by_table is not None:
+            return self.by_table.after(start, found.words)
         at = int(np.searchsorted(self.rows, start))
         following = self._next(at, found)
         if following is None:
