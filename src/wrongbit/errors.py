@@ -84,3 +84,17 @@ class CaseError(InputError):
 
 class UsageError(WrongbitError):
     """The command was asked for something that does not fit its input."""
+
+
+def why_unreadable(error: OSError) -> tuple[str, str]:
+    """Why a file cannot be read, and what to do, in plain words.
+
+    >>> why_unreadable(IsADirectoryError(21, "Is a directory"))
+    ('This is a folder, not a file.', 'Name the file in it that is meant.')
+    """
+    if isinstance(error, IsADirectoryError):
+        remedy = "Name the file in it that is meant."
+        return "This is a folder, not a file.", remedy
+    if isinstance(error, FileNotFoundError):
+        return "There is no such file.", "Check the name and the folder."
+    return f"The file cannot be read: {error.strerror or error}.", "Check the name and the permissions."

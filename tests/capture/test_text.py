@@ -82,5 +82,5 @@ def test_control_characters_are_no_text(tmp_path: Path, value: int) -> None:
 
 
 def test_a_folder_is_no_file(tmp_path: Path) -> None:
-    with pytest.raises(CaptureError, match="Is a directory"):
+    with pytest.raises(CaptureError, match="This is a folder"):
         TextFile(tmp_path)

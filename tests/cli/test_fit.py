@@ -190,7 +190,7 @@ def test_a_wide_image_is_read_in_the_processors_order_and_written_in_the_program
         (("fit", "MACHINE", "--chip", "U3", "--shape", "2764", "--latched-by", "CE"), "pin with an edge"),
         (("files", MASK_ROM), "No image is named"),
         (("files", MASK_ROM, "nowhere.bin"), "there is no such file"),
-        (("files", MASK_ROM, "."), "Is a directory"),
+        (("files", MASK_ROM, "."), "this is a folder, not a file"),
         (("files", MASK_ROM, MASK_ROM, "--take", "left"), "--take 'left' is not known"),
         (("files", MASK_ROM, MASK_ROM, "--format", "listing"), "--format 'listing' is not known"),
     ],

@@ -94,7 +94,7 @@ def test_auto_refuses_what_only_holds_an_image(tmp_path: Path, data: bytes, what
 def test_no_file_no_bytes_and_a_folder(tmp_path: Path, name: str) -> None:
     assert refusal(tmp_path / "none", name).message == "there is no such file."
     assert refusal(put(tmp_path, b""), name).message == "the file is empty."
-    assert refusal(tmp_path, name).message == "the file cannot be opened: Is a directory."
+    assert refusal(tmp_path, name).message == "this is a folder, not a file."
 
 
 def test_file_that_is_far_too_large(tmp_path: Path) -> None:

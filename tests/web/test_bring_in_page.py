@@ -13,6 +13,7 @@ import pytest
 from web.served import Served, start, stop
 from wrongbit.case.entries import CaptureAdded, FindingRecorded, MachineSeen, ReadingAdded
 from wrongbit.case.folder import Case
+from wrongbit.cli.main import main
 from wrongbit.demo.case import DemoCase, write_case
 
 WAIT = 60_000
@@ -174,3 +175,25 @@ def test_a_file_that_is_stopped_on_its_way_leaves_nothing(
         bring_in.wait_for_timeout(200)
     assert not waiting(bench.folder)
     assert not bring_in.locator(".in-file").count()
+
+
+def test_what_is_in_the_case_already_is_refused_with_the_words_of_the_terminal(
+    bring_in: Any, bench: Served, demo: DemoCase, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = next(each.path for each in demo.captures if each.point == "u1-cycles")
+    words = ["add", str(bench.folder), "capture", str(path), "--point", "u1-cycles"]
+    main(words)  # perhaps an earlier test has added it
+    before = added(bench.folder)
+    capsys.readouterr()
+    assert main(words) == 2
+    refused = " ".join(capsys.readouterr().err.split())
+    assert "is in the case already, as entry" in refused
+    bring_in.set_input_files(".fd-input", str(path))
+    part = bring_in.get_by_role("region", name=path.name)
+    part.get_by_text("agree with the reference").wait_for()
+    part.get_by_role("button", name="add").click()
+    told = bring_in.get_by_text("is in the case already, as entry")
+    told.wait_for()
+    sentence = refused.removeprefix(f"wrongbit: {path} ").partition(" →")[0]
+    assert sentence in " ".join(told.inner_text().split())
+    assert added(bench.folder) == before

@@ -27,7 +27,7 @@ from pydantic import BaseModel, Field
 
 from wrongbit.capture.capture import Capture, Layout, Times
 from wrongbit.capture.columns import PLANE_BITS
-from wrongbit.errors import CaptureError
+from wrongbit.errors import CaptureError, why_unreadable
 from wrongbit.machine.model import Point
 
 KEY = "wrongbit.capture"
@@ -488,11 +488,7 @@ def _damaged(path: Path, what: str) -> CaptureError:
 
 
 def _unreadable(path: Path, error: OSError) -> CaptureError:
-    return CaptureError(
-        f"The file cannot be read: {error.strerror or error}.",
-        "Check the name and the permissions.",
-        file=str(path),
-    )
+    return CaptureError(*why_unreadable(error), file=str(path))
 
 
 def _unwritable(path: Path, error: Exception) -> CaptureError:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from wrongbit.errors import CaptureError
+from wrongbit.errors import CaptureError, why_unreadable
 
 BLOCK = 1 << 19
 """Bytes read at a time: with what is made of them they fit the processor's cache."""
@@ -213,11 +213,7 @@ class TextFile:
         )
 
     def _unreadable(self, error: OSError) -> CaptureError:
-        return CaptureError(
-            f"The file cannot be read: {error.strerror or error}.",
-            "Check the name and the permissions.",
-            file=self.name,
-        )
+        return CaptureError(*why_unreadable(error), file=self.name)
 
 
 def _encoding_of(head: bytes) -> tuple[str, int]:

@@ -7,22 +7,33 @@ capture is compared.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
+from shlex import join
 from typing import Any, get_args
 
 from wrongbit.bringup.ladder import rungs_of
 from wrongbit.bringup.measured import read_measured
 from wrongbit.bus.recipes import bus_widths
 from wrongbit.capture.formats import open_samples, read_cycle_rows
-from wrongbit.case.entries import MeasurementAdded, ReadingAdded, ReferenceKind, Stored
+from wrongbit.capture.store import file_hash
+from wrongbit.case.entries import (
+    CaptureAdded,
+    Entry,
+    MeasurementAdded,
+    ReadingAdded,
+    ReferenceAdded,
+    ReferenceKind,
+    Stored,
+)
+from wrongbit.case.folder import Case
 from wrongbit.casework.inputs import loaded_reading
 from wrongbit.diagnose.case import measurement_of
 from wrongbit.diagnose.structure import Structure
-from wrongbit.errors import CaptureError, InputError, UsageError, WrongbitError
+from wrongbit.errors import CaptureError, InputError, UsageError, WrongbitError, why_unreadable
 from wrongbit.image.load import load_chip_contents, load_listing
 from wrongbit.machine.lookup import point_named, rom_named
 from wrongbit.machine.model import ImageFile, Listing, Machine
@@ -51,6 +62,7 @@ def check_capture(machine: Machine, path: Path, point: str | None) -> tuple[str,
         UsageError: There is no such probe point, or it must be named.
         CaptureError: The file cannot be used there.
     """
+    _a_file(path)
     chosen = point_named(machine, point)
     processor = machine.processor_of(chosen.processor)
     if chosen.mode == "cycles":
@@ -63,6 +75,76 @@ def check_capture(machine: Machine, path: Path, point: str | None) -> tuple[str,
             "The capture has no sample.", "Export it again from the instrument.", file=str(path)
         )
     return chosen.name, source.notes
+
+
+def _a_file(path: Path) -> None:
+    """A folder in a file's place is told before anything else is asked for.
+
+    Raises:
+        InputError: It is a folder.
+    """
+    if path.is_dir():
+        raise InputError(*why_unreadable(IsADirectoryError()), file=str(path))
+
+
+# -- not twice ----------------------------------------------------------------------------------------------
+
+
+def check_capture_is_new(case: Case, path: Path, point: str, name: str = "") -> None:
+    """The same capture twice would count twice as evidence.
+
+    Args:
+        case: The case.
+        path: Where the file lies.
+        point: Probe point.
+        name: What the person calls the file, where that is not its path.
+
+    Raises:
+        UsageError: The case has it.
+    """
+    there = ((each, detail.file, detail.point == point) for each, detail in case.of_kind(CaptureAdded))
+    _refuse_known(case, there, path, name)
+
+
+def check_reading_is_new(case: Case, path: Path, chip: str, name: str = "") -> None:
+    """Two passes may well give the same bytes; the same file of the same name is the same pass.
+
+    Raises:
+        UsageError: The case has it.
+    """
+    alike = (chip, name or path.name)
+    there = (
+        (each, detail.file, (detail.chip, detail.file.name) == alike)
+        for each, detail in case.of_kind(ReadingAdded)
+    )
+    _refuse_known(case, there, path, name)
+
+
+def check_reference_is_new(case: Case, path: Path, kind: str, chip: str, name: str = "") -> None:
+    """A source that stands twice in a case would count twice.
+
+    Raises:
+        UsageError: The case has it.
+    """
+    there = (
+        (each, detail.file, (detail.kind, detail.chip) == (kind, chip))
+        for each, detail in case.of_kind(ReferenceAdded)
+    )
+    _refuse_known(case, there, path, name)
+
+
+def _refuse_known(case: Case, there: Iterable[tuple[Entry, Stored, bool]], path: Path, name: str) -> None:
+    """Only files of the same length are looked at from end to end."""
+    size = path.stat().st_size
+    known = [(entry, file.sha256) for entry, file, alike in there if alike and file.byte_count == size]
+    sha256 = file_hash(path) if known else ""
+    for entry, theirs in known:
+        if theirs == sha256:
+            again = join(["wrongbit", "history", str(case.folder), "--withdraw", str(entry.number), "--why"])
+            raise UsageError(
+                f"{name or path} is in the case already, as entry {entry.number}.",
+                f"Nothing is to be done. If that entry is wrong, withdraw it first: {again} …",
+            )
 
 
 @contextmanager
@@ -113,6 +195,7 @@ def check_reading(
         ImageError: The file does not fit the chip.
         InputError: A condition cannot be understood.
     """
+    _a_file(path)
     rom_named(machine, chip)
     detail = ReadingAdded(chip, Stored("", path.name, 0), _format(format_), dict(conditions))
     return loaded_reading(machine, path, detail).contents.notes
@@ -135,6 +218,7 @@ def check_reference(machine: Machine, path: Path, kind: str, chip: str, format_:
         UsageError: There is no such kind, ROM or format.
         ImageError: The file does not fit.
     """
+    _a_file(path)
     _one_of(kind, get_args(ReferenceKind), "kind of reference")
     if kind == "listing" and not chip:
         entry = {"file": path.name, "format": "listing" if _format(format_) == "auto" else format_}

@@ -10,25 +10,24 @@ import typer
 
 from wrongbit.bus.recipes import recipe_names
 from wrongbit.case.entries import (
-    CaptureAdded,
     Entry,
     MeasurementAdded,
     NoteAdded,
     ObjectDescribed,
-    ReadingAdded,
-    ReferenceAdded,
     ReferenceKind,
     ValueAdded,
     WorkDone,
 )
 from wrongbit.case.folder import Case
 from wrongbit.case.journal import person
-from wrongbit.case.store import hash_of
 from wrongbit.casework.accept import (
     check_capture,
+    check_capture_is_new,
     check_measurement,
     check_reading,
+    check_reading_is_new,
     check_reference,
+    check_reference_is_new,
     check_value,
     conditions_for,
     parsed_conditions,
@@ -77,7 +76,7 @@ def capture(
     """Keep a capture: CSV, VCD or typed text."""
     with Case.open(context.obj) as case:
         name, notes = check_capture(_machine(case), file, point)
-        _not_twice(case, file, name)
+        check_capture_is_new(case, file, name)
         with progress_bar("Keeping the capture", quiet=as_json) as progress:
             entry = case.add_capture(file, name, note=note, progress=progress)
     return _told([entry], notes, as_json)
@@ -109,7 +108,8 @@ def reading(
         conditions = [conditions_for(each, given) for each in files]
         for each, known in zip(files, conditions, strict=True):
             notes += check_reading(machine, each, chip, format_, known)
-        _no_pass_twice(case, files, chip)
+        for each in files:
+            check_reading_is_new(case, each, chip)
         entries = [
             case.add_reading(each, chip, format=format_, conditions=known, note=note)
             for each, known in zip(files, conditions, strict=True)
@@ -137,13 +137,7 @@ def reference(
     """Keep a further source of what a chip should hold."""
     with Case.open(context.obj) as case:
         notes = check_reference(_machine(case), file, kind, chip, format_)
-        alike = (kind, chip, file.stat().st_size)
-        known = [
-            (each, detail.file.sha256)
-            for each, detail in case.of_kind(ReferenceAdded)
-            if (detail.kind, detail.chip, detail.file.byte_count) == alike
-        ]
-        _refuse_known(known, file)
+        check_reference_is_new(case, file, kind, chip)
         entry = case.add_reference(file, cast(ReferenceKind, kind), chip, format=format_, note=note)
     return _told([entry], notes, as_json)
 
@@ -295,46 +289,6 @@ def work(
 
 def _machine(case: Case) -> Machine:
     return load_machine(case.machine_file, require_files=False, recipe_names=recipe_names())
-
-
-def _not_twice(case: Case, file: Path, point: str) -> None:
-    """The same capture twice would count twice as evidence.
-
-    Raises:
-        UsageError: The case has it.
-    """
-    size = file.stat().st_size
-    known = [
-        (each, detail.file.sha256)
-        for each, detail in case.of_kind(CaptureAdded)
-        if detail.point == point and detail.file.byte_count == size
-    ]
-    _refuse_known(known, file)
-
-
-def _no_pass_twice(case: Case, files: list[Path], chip: str) -> None:
-    """Two passes may well give the same bytes; the same file of the same name is the same pass."""
-    for file in files:
-        known = [
-            (each, detail.file.sha256)
-            for each, detail in case.of_kind(ReadingAdded)
-            if (detail.chip, detail.file.name, detail.file.byte_count)
-            == (chip, file.name, file.stat().st_size)
-        ]
-        _refuse_known(known, file)
-
-
-def _refuse_known(known: list[tuple[Entry, str]], file: Path) -> None:
-    if not known:
-        return
-    sha256 = hash_of(file)
-    for entry, theirs in known:
-        if theirs == sha256:
-            raise UsageError(
-                f"{file} is in the case already, as entry {entry.number}.",
-                "Nothing is to be done. If that entry is wrong, withdraw it first: "
-                f"wrongbit history FOLDER --withdraw {entry.number} --why …",
-            )
 
 
 def _told(entries: list[Entry], notes: Any, as_json: bool) -> int:

@@ -124,6 +124,12 @@ def machine_file_of(folder: Path) -> Path:
     Raises:
         InputError: The folder or the file is not there.
     """
+    if folder.is_file():
+        raise InputError(
+            "This is a file, not a case folder.",
+            f"Name the folder that it lies in: {folder.parent}.",
+            file=str(folder),
+        )
     if not folder.is_dir():
         raise InputError(
             "There is no such folder.",

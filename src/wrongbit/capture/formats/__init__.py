@@ -14,7 +14,7 @@ from importlib import import_module
 from pathlib import Path
 
 from wrongbit.capture.source import CycleRows, SampleSource
-from wrongbit.errors import CaptureError, UsageError
+from wrongbit.errors import CaptureError, UsageError, why_unreadable
 from wrongbit.machine.model import Point
 
 _LOOK = 4096
@@ -112,8 +112,4 @@ def _beginning(path: Path) -> bytes:
         with path.open("rb") as file:
             return file.read(_LOOK)
     except OSError as error:
-        raise CaptureError(
-            f"The file cannot be read: {error.strerror or error}.",
-            "Check the name and the permissions.",
-            file=str(path),
-        ) from error
+        raise CaptureError(*why_unreadable(error), file=str(path)) from error

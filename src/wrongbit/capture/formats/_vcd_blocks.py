@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from wrongbit.capture.formats._vcd_fast import PADDING
 from wrongbit.capture.formats._vcd_plain import shown
 from wrongbit.capture.formats._vcd_words import Slots
-from wrongbit.errors import CaptureError
+from wrongbit.errors import CaptureError, why_unreadable
 
 _LONGEST_WORD = 1 << 24
 _BLANKS = (b"\n", b" ", b"\r", b"\t", b"\v", b"\f")
@@ -180,8 +180,4 @@ def line_at(path: Path, offset: int) -> int:
 
 def unreadable(path: Path, error: OSError) -> CaptureError:
     """An error of the operating system as one for a person."""
-    return CaptureError(
-        f"The file cannot be read: {error.strerror or error}.",
-        "Check the name and the permissions.",
-        file=str(path),
-    )
+    return CaptureError(*why_unreadable(error), file=str(path))

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from wrongbit.errors import ImageError
+from wrongbit.errors import ImageError, why_unreadable
 from wrongbit.image.contents import Contents
 from wrongbit.image.formats import binary, intel_hex, listing, s_record
 from wrongbit.image.formats.listing import ListingOptions
@@ -141,8 +141,9 @@ def _load(path: Path, file: str) -> bytes:
                 file=file,
             )
         return path.read_bytes()
-    except FileNotFoundError:
-        raise ImageError("there is no such file.", "Check the name and the folder.", file=file) from None
+    except (FileNotFoundError, IsADirectoryError) as error:
+        message, remedy = why_unreadable(error)
+        raise ImageError(f"{message[0].lower()}{message[1:]}", remedy, file=file) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise ImageError(

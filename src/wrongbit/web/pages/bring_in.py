@@ -14,7 +14,15 @@ from wrongbit.bus.recipes import bus_widths
 from wrongbit.capture.formats.beginning import Beginning
 from wrongbit.capture.formats.cycle_rows import ROLES
 from wrongbit.case.entries import Entry, ReferenceKind
-from wrongbit.casework.accept import check_capture, check_reading, check_reference, parsed_conditions
+from wrongbit.casework.accept import (
+    check_capture,
+    check_capture_is_new,
+    check_reading,
+    check_reading_is_new,
+    check_reference,
+    check_reference_is_new,
+    parsed_conditions,
+)
 from wrongbit.errors import InputError, UsageError, WrongbitError
 from wrongbit.job import Job, Progress
 from wrongbit.machine.model import Machine, Point
@@ -182,6 +190,7 @@ class _File:
 
             def work(progress: Progress) -> Entry:
                 _named(lambda: check_reading(self.machine, path, chip, format_, conditions), name)
+                check_reading_is_new(case, path, chip, name)
                 progress(0, 1)
                 return case.add_reading(
                     path, chip, format=format_, conditions=conditions, note=note, name=name
@@ -191,6 +200,7 @@ class _File:
 
             def work(progress: Progress) -> Entry:
                 _named(lambda: check_reference(self.machine, path, what, chip, format_), name)
+                check_reference_is_new(case, path, what, chip, name)
                 progress(0, 1)
                 kind = cast(ReferenceKind, what)
                 return case.add_reference(path, kind, chip, format=format_, note=note, name=name)
@@ -373,6 +383,7 @@ class _File:
 
         def work(progress: Progress) -> Entry:
             _named(lambda: check_capture(self.machine, path, point), name)
+            check_capture_is_new(self.bench.case, path, point, name)
             return self.bench.case.add_capture(path, point, note=note, name=name, progress=progress)
 
         await self.add(work, "/cycles?capture={number}")
