@@ -20,7 +20,9 @@ from wrongbit.case.entries import (
     FindingRecorded,
     MeasurementAdded,
     NoteAdded,
+    ObjectDescribed,
     ValueAdded,
+    WorkDone,
 )
 from wrongbit.case.folder import Case
 from wrongbit.errors import CaseError, WrongbitError
@@ -45,6 +47,9 @@ def scenario(folder: Path) -> tuple[Entry, ...]:
         evidence = (EvidenceRows("ab" * 32, (3, 4), "the first wrong word"),)
         case.add(FindingRecorded("compare", "key 1", "8 of 10 agree.", {"share": 0.8, "no": None}, evidence))
         case.add(FindingRecorded("compare", "key 2", "9 of 10 agree.", {"lanes": [1, {"U4": 2.5}]}))
+        case.add(ObjectDescribed(inventory="LM 7", place=AWKWARD))
+        done = case.add(WorkDone("removed", "U5", "2026-03", old=AWKWARD))
+        case.correct(done.number, WorkDone("removed", "U5", "2026-03", old=AWKWARD, kept="bag 4"))
         assert isinstance(added.detail, CaptureAdded)
     with Case.open(folder) as case:
         assert case.verify() == ()
@@ -78,7 +83,7 @@ def test_sqlite_and_postgresql_say_the_same(
     monkeypatch.setenv("PGTZ", "Asia/Kathmandu")  # a server's zone does not matter
     in_database = scenario(twin)
     assert without_time(in_database) == without_time(in_folder)
-    assert len(in_folder) == 10 and [each.number for each in in_folder] == list(range(1, 11))
+    assert len(in_folder) == 14 and [each.number for each in in_folder] == list(range(1, 15))
     for each in (*in_folder, *in_database):
         assert each.at.tzinfo == UTC and before <= each.at <= datetime.now(UTC)
         assert each.by == "Ada at bench 3"

@@ -18,11 +18,13 @@ from wrongbit.case.entries import (
     MachineSeen,
     MeasurementAdded,
     NoteAdded,
+    ObjectDescribed,
     ReadingAdded,
     ReferenceAdded,
     Stored,
     ValueAdded,
     Withdrawn,
+    WorkDone,
 )
 from wrongbit.errors import CaseError
 
@@ -48,6 +50,8 @@ details = some.one_of(
         some.lists(evidence, max_size=2).map(tuple),
     ),
     some.builds(Withdrawn, some.integers(), texts),
+    some.builds(ObjectDescribed, *[some.none() | texts] * 7),
+    some.builds(WorkDone, *[texts] * 9),
 )  # fmt: skip
 
 
@@ -63,6 +67,7 @@ def test_every_kind_has_a_name_for_ever() -> None:
     """Names stand in journals: this list only ever grows."""
     assert list(KINDS) == [
         "machine", "capture", "reading", "reference", "measurement", "value", "note", "finding", "withdrawn",
+        "object", "work",
     ]  # fmt: skip
     assert all(kind_of(said) == kind for kind, said in KINDS.items())
     assert set(KINDS.values()) == set(Detail.__args__)

@@ -27,6 +27,7 @@ from wrongbit.case.entries import (
     MeasurementAdded,
     NoteAdded,
     Withdrawn,
+    WorkDone,
 )
 from wrongbit.case.folder import Case
 from wrongbit.case.journal import person
@@ -285,3 +286,28 @@ def test_asking_for_the_umask_leaves_it_alone(monkeypatch: pytest.MonkeyPatch) -
     finally:
         sys.setswitchinterval(interval)
         os.umask(before)
+
+
+# -- correcting --------------------------------------------------------------------------------------------
+
+
+def test_a_correction_takes_the_place_of_an_entry_that_stays(case: Case) -> None:
+    first = case.add(WorkDone("removed", "U5", "2026-03-04"))
+    second = case.correct(first.number, WorkDone("removed", "U5", "2026-03-05", kept="bag 4"))
+    ((entry, made),) = case.of_kind(WorkDone)
+    assert entry.number == second.number and made.kept == "bag 4"
+    everything = case.entries(withdrawn=True)
+    assert everything[-3].detail == first.detail and everything[-3].withdrawn_by == everything[-1].number
+    assert everything[-1].detail == Withdrawn(first.number, f"corrected by entry {second.number}")
+    assert case.verify() == ()
+
+
+def test_what_cannot_be_corrected_leaves_nothing(case: Case) -> None:
+    note = case.add(NoteAdded("x"))
+    gone = case.add(WorkDone("removed", "U5", "2026"))
+    case.withdraw(gone.number, "wrong chip")
+    before = case.entries(withdrawn=True)
+    for number, said in ((99, "no entry 99"), (note.number, "of the kind 'note'"), (gone.number, "already")):
+        with pytest.raises(UsageError, match=said):
+            case.correct(number, WorkDone("removed", "U5", "2026"))
+    assert case.entries(withdrawn=True) == before

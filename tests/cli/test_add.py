@@ -12,9 +12,12 @@ from wrongbit.case.entries import (
     CaptureAdded,
     MeasurementAdded,
     NoteAdded,
+    ObjectDescribed,
     ReadingAdded,
     ReferenceAdded,
     ValueAdded,
+    Withdrawn,
+    WorkDone,
 )
 from wrongbit.case.folder import Case
 from wrongbit.casework import accept
@@ -107,6 +110,45 @@ def test_what_was_measured_and_words(loom: Path, capsys: pytest.CaptureFixture[s
     ]
 
 
+def test_the_object_and_what_was_done_to_it(loom: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    added("object", "--inventory", "LM  7", "--place", "hall 2", capsys=capsys)
+    added("object", "--place", "bench", "--owner", "", "--inventory", "LM 7", capsys=capsys)
+    told = added(
+        "work", "--kind", "replaced", "--part", "U5", "--date", "2024-05", "--by", "Bram", "--old", "K2716",
+        "--new", "27C16", "--reversible", "yes", capsys=capsys,
+    )  # fmt: skip
+    (entry,) = told["entries"]
+    assert entry["kind"] == "work" and entry["detail"]["person"] == "Bram"
+    assert any("What became of" in each for each in told["notes"])
+    fixed = added("work", "--corrects", str(entry["number"]), "--kept", "bag 4", capsys=capsys)
+    assert fixed["notes"] == []
+    made = WorkDone("replaced", "U5", "2024-05", "Bram", "K2716", "27C16", "yes", "bag 4")
+    assert details(loom) == [
+        ObjectDescribed(inventory="LM 7", place="hall 2"),
+        ObjectDescribed(place="bench"),
+        made,
+        Withdrawn(4, "corrected by entry 5"),
+    ]
+    for again in (
+        ("object", "--place", "bench"),
+        ("work", "--corrects", "5", "--kept", "bag 4"),
+        ("work", "--corrects", "4", "--kept", "bag 4"),
+    ):
+        assert main(["add", "loom", *again]) == 2
+        assert "already" in capsys.readouterr().err
+    assert len(details(loom)) == 4
+
+
+def test_who_did_it_stays_when_another_corrects(
+    loom: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("WRONGBIT_PERSON", "Ada")
+    added("work", "--kind", "cleaned", "--part", "U5", capsys=capsys)
+    monkeypatch.setenv("WRONGBIT_PERSON", "Bram")
+    told = added("work", "--corrects", "2", "--note", "swab", capsys=capsys)
+    assert told["entries"][0]["by"] == "Bram" and told["entries"][0]["detail"]["person"] == "Ada"
+
+
 def test_it_is_told_in_words(loom: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["add", "loom", "note", "red \x1b[31m [bold]text"]) == 0
     page = capsys.readouterr().out
@@ -158,6 +200,15 @@ def test_it_is_told_in_words(loom: Path, capsys: pytest.CaptureFixture[str]) -> 
         (("value", "VCD = 4.9 V"), "Did you mean 'VCC'"),
         (("value", "VCC 4.9 V"), "'NAME = VALUE'"),
         (("note", "  "), "empty"),
+        (("object",), "Nothing is said of the object"),
+        (("work",), "removed, fitted, replaced"),
+        (("work", "--kind", "removd", "--part", "U5"), "Did you mean 'removed'"),
+        (("work", "--kind", "removed"), "What was it done to"),
+        (("work", "--kind", "removed", "--part", "U5", "--date", "2025-02-30"), "no day '2025-02-30'"),
+        (("work", "--kind", "removed", "--part", "U5", "--date", "9999"), "not come yet"),
+        (("work", "--kind", "fitted", "--part", "U5", "--kept", "bag 4"), "nothing can be kept"),
+        (("work", "--corrects", "1", "--kept", "bag 4"), "of the kind 'machine'"),
+        (("work", "--corrects", "99", "--kept", "bag 4"), "no entry 99"),
         ((), "capture, reading, reference"),
     ],
 )

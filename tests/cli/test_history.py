@@ -10,7 +10,15 @@ from pathlib import Path
 
 import pytest
 
-from wrongbit.case.entries import CaptureAdded, Entry, FindingRecorded, MeasurementAdded, NoteAdded
+from wrongbit.case.entries import (
+    CaptureAdded,
+    Entry,
+    FindingRecorded,
+    MeasurementAdded,
+    NoteAdded,
+    ObjectDescribed,
+    WorkDone,
+)
 from wrongbit.case.folder import Case
 from wrongbit.cli.history import _show
 from wrongbit.cli.main import main
@@ -67,6 +75,22 @@ def test_only_one_kind(kiln: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "'picture'" in capsys.readouterr().err
     assert main(["history", str(kiln), "--kind", "value"]) == 0
     assert "no such entry" in capsys.readouterr().out
+
+
+def test_the_object_and_what_was_done_to_it(kiln: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with Case.open(kiln) as case:
+        case.add(ObjectDescribed(inventory="QM 3 \x1b[31m", place=""))
+        done = case.add(WorkDone("removed", "U3", "1987", "Bram", old="K2716"))
+        case.correct(done.number, WorkDone("removed", "U3", "1987", "Bram", old="K2716", kept="bag 4"))
+    assert main(["history", str(kiln), "--kind", "object", "--kind", "work", "--json"]) == 0
+    told = [each["says"] for each in json.loads(capsys.readouterr().out)["entries"]]
+    assert told == [
+        "The object: inventory number QM 3 �[31m; stands at: no longer said.",
+        "1987, Bram: U3 removed, out: K2716; the original is kept: bag 4.",
+    ]
+    assert main(["history", str(kiln), "--all"]) == 0
+    page = " ".join(capsys.readouterr().out.split())
+    assert "QM 3 �[31m" in page and "[withdrawn by 9]" in page and "corrected by entry 8" in page
 
 
 def test_withdrawing(kiln: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -109,7 +109,7 @@ def test_light_and_dark_follow_the_system_until_chosen(page: Any, served: Served
 @pytest.mark.parametrize("width", (768, 360))
 def test_narrow(page: Any, served: Served, width: int) -> None:
     page.set_viewport_size({"width": width, "height": 1024})
-    for path in ("/", "/ladder", "/board", "/measure", "/journal", "/proof"):
+    for path in ("/", "/ladder", "/board", "/measure", "/journal", "/work", "/proof"):
         ready(page, path, served)
         beyond = page.evaluate(
             """() => [...document.querySelectorAll('#page *')].filter(e =>

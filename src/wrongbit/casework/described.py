@@ -77,7 +77,7 @@ def check_object(known: ObjectDescribed, given: ObjectDescribed) -> ObjectDescri
         UsageError: Nothing was said, or nothing new.
     """
     said: dict[str, Any] = {key: _line(value) for key, value in asdict(given).items() if value is not None}
-    if not said:
+    if not said or not any((*said.values(), *(value for _, value in object_lines(known)))):
         raise UsageError(
             "Nothing is said of the object.", "Give its inventory number, or what else is known of it."
         )

@@ -26,6 +26,9 @@ from wrongbit.report.theme import LIGHT, css_themes, following
 LONG = 24
 """Letters of a word beyond which it may be broken anywhere."""
 
+NARROW, MANY = 12, 7
+"""The same in a table of more columns than so many."""
+
 _PAGE = Template("""<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -98,11 +101,12 @@ td.number { font-family: var(--wb-mono); white-space: nowrap }
 .signatures { break-inside: avoid-page }
 .signatures th { background: none; font-size: .85rem; font-weight: normal; color: var(--wb-quiet); border: 0 }
 .signatures tbody th { font-size: 1em; font-weight: bold; color: var(--wb-ink); width: 24%; height: 3.2rem;
-  overflow-wrap: anywhere }
-.signatures td { vertical-align: bottom; border-bottom: 1px solid var(--wb-edge) }
+  padding-left: 0; overflow-wrap: anywhere }
+.signatures td { border: 0 }
+.signatures tbody td { vertical-align: bottom; border-bottom: 1px solid var(--wb-edge) }
 .signatures td:nth-child(3) { width: 18% }
 .signatures td:nth-child(4) { width: 30% }
-.signatures td + td { border-left: 1rem solid var(--wb-paper) }
+.signatures tbody td + td { border-left: 1rem solid var(--wb-paper) }
 tr.marked td { background: var(--wb-tint); font-weight: bold }
 figure { margin: 1rem 0 1.4rem; overflow-x: auto }
 figure svg { max-width: 100%; height: auto; display: block }
@@ -195,10 +199,10 @@ def _paragraph(paragraph: Paragraph) -> str:
     return f"<p{kind}>{_safe(paragraph.text)}</p>"
 
 
-def _cell(cell: str, column: Column) -> str:
+def _cell(cell: str, column: Column, longest: int) -> str:
     """A cell; one with a long word, such as a hash, may be broken anywhere."""
     kinds: list[str] = [column.kind] if column.kind != "text" else []
-    kinds += ["long"] if any(len(word) > LONG for word in cell.split()) else []
+    kinds += ["long"] if any(len(word) > longest for word in cell.split()) else []
     kind = f' class="{" ".join(kinds)}"' if kinds else ""
     return f"<td{kind}>{_safe(cell)}</td>"
 
@@ -210,9 +214,10 @@ def _table(table: Table, number: int) -> str:
         for column, kind in zip(table.columns, kinds, strict=True)
     )
     marked = ' class="marked"'
+    longest = NARROW if len(table.columns) > MANY else LONG
     rows = "".join(
         f"<tr{marked if at in table.marked else ''}>"
-        + "".join(_cell(cell, column) for cell, column in zip(row, table.columns, strict=True))
+        + "".join(_cell(cell, column, longest) for cell, column in zip(row, table.columns, strict=True))
         + "</tr>\n"
         for at, row in enumerate(table.rows)
     )

@@ -1,4 +1,4 @@
-"""The style sheet that the pages of cycles, chips, replacement, import and machine file share."""
+"""The style sheet that the pages of several pages share."""
 
 from __future__ import annotations
 

@@ -177,16 +177,15 @@ def work_sections(entries: Sequence[Entry]) -> tuple[Section, ...]:
         for entry, made in done
     )  # fmt: skip
     columns = (
-        Column("entry", "number"), Column("date", "date"), Column("who", share=0.7),
-        Column("what", share=1.7), Column("part that came out", share=0.9),
-        Column("part that went in", share=0.9),
+        Column("entry", "number"), Column("date", "date"), Column("who", share=0.8),
+        Column("what", share=1.7), Column("came out", share=0.9), Column("went in", share=0.9),
         Column("reversible"), Column("original is kept", share=1.1),
     )  # fmt: skip
     told = [number for number in range(len(columns)) if any(row[number] != "–" for row in rows)]
     table = Table(
         tuple(columns[number] for number in told),
         tuple(tuple(row[number] for number in told) for row in rows),
-        "What was done to the object, in the order of time.",
+        "What was done to the object, in the order of time; parts by their markings.",
     )
     return (Section("What was done", (table,)),)
 

@@ -5,7 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from functools import partial
 
-from wrongbit.casework.words import part_kind, sentence, share_text, trigger_text, weighing_conclusion
+from wrongbit.casework.words import (
+    doubt_text,
+    part_kind,
+    removes_text,
+    sentence,
+    share_text,
+    trigger_text,
+    weighing_conclusion,
+)
 from wrongbit.diagnose.planning import Proposal
 from wrongbit.diagnose.suspects import Suspect, Weighing
 from wrongbit.machine.model import Machine
@@ -66,7 +74,7 @@ def _shares(weighing: Weighing, suspects: Sequence[Suspect]) -> Iterator[Block]:
         columns,
         tuple(rows),
         "Parts by posterior odds; before: by failure rates alone, when nothing was measured. "
-        f"{weighing.doubt:.2f} bits of doubt are left.",
+        f"Doubt that is left: {doubt_text(weighing.doubt)}.",
         marked,
     )
     yield Figure(
@@ -134,8 +142,8 @@ def next_section(machine: Machine, proposals: Sequence[Proposal], *, weighed: bo
         blocks.append(Heading(f"{number}. {sentence(each.text)}"))
         blocks.append(
             Paragraph(
-                f"{each.minutes:g} minutes; removes {each.gain:.2f} bits of doubt on average and leaves "
-                f"{each.remaining:.2f}. {trigger_text(machine, each)}".rstrip()
+                f"{each.minutes:g} minutes; removes {removes_text(each.gain, each.remaining)} on average. "
+                f"{trigger_text(machine, each)}".rstrip()
             )
         )
         rows = tuple(

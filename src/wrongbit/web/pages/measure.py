@@ -7,6 +7,7 @@ from functools import partial
 from wrongbit.case.entries import MeasurementAdded
 from wrongbit.casework.accept import check_measurement
 from wrongbit.casework.overview import OutcomeLine, Overview, ProposalLine
+from wrongbit.casework.words import doubt_text, removes_text
 from wrongbit.diagnose.hand import OUTCOMES
 from wrongbit.job import Progress
 from wrongbit.report.figures import percent
@@ -41,7 +42,7 @@ def _draw(bench: Workbench, overview: Overview) -> None:
     if overview.conclusion:
         with tag("div", classes="wb-panel wb-now"):
             paragraph(overview.conclusion, classes="wb-big")
-            quiet(f"Doubt now: {overview.doubt:.2f} bits.")
+            quiet(f"Doubt now: {doubt_text(overview.doubt)}.")
     if not overview.proposals:
         quiet("There is no measurement that would tell more about the parts.")
     for number, proposal in enumerate(overview.proposals[:SHOWN], 1):
@@ -53,8 +54,8 @@ def _proposal(bench: Workbench, number: int, proposal: ProposalLine) -> None:
     sentence = f"{proposal.sentence[:1].upper()}{proposal.sentence[1:].rstrip('.')}"
     with section(f"{number}. {sentence}"):
         paragraph(
-            f"{proposal.minutes:g} min; expected to remove {proposal.gain:.2f} bits of doubt and to leave "
-            f"{proposal.remaining:.2f}; it spoils something in {proposal.risk:.0%} of cases."
+            f"{proposal.minutes:g} min; expected to remove {removes_text(proposal.gain, proposal.remaining)}; "
+            f"it spoils something in {proposal.risk:.0%} of cases."
         )
         if proposal.setting:
             paragraph(proposal.setting)

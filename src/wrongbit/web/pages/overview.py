@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from wrongbit.casework.overview import CaptureLine, ChipLine, Overview, ProposalLine, SuspectLine, WrongWord
+from wrongbit.casework.words import doubt_text, removes_text
 from wrongbit.report.figures import Lane, StripWord, bit_strip, percent
 from wrongbit.report.theme import LIGHT
 from wrongbit.web.elements import (
@@ -133,7 +134,7 @@ def _suspects(overview: Overview) -> None:
             return
         worth = [each for each in overview.suspects if each.tied or each.share >= NEGLIGIBLE]
         suspects_table(worth[:SUSPECTS])
-        quiet(f"Doubt: {overview.doubt:.2f} bits.")
+        quiet(f"Doubt: {doubt_text(overview.doubt)}.")
         link("See them on the board map", "/board")
 
 
@@ -165,7 +166,7 @@ def _next(proposals: Sequence[ProposalLine]) -> None:
     with section("Next measurement"):
         best = proposals[0]
         paragraph(_sentence(best.sentence), classes="wb-big")
-        quiet(f"{best.minutes:g} min; expected to remove {best.gain:.2f} bits of doubt.")
+        quiet(f"{best.minutes:g} min; expected to remove {removes_text(best.gain, best.remaining)}.")
         if best.setting:
             paragraph(best.setting)
         link("What each outcome would mean, and other measurements", "/measure")

@@ -37,6 +37,7 @@ from wrongbit.web.elements import (
     tag,
     tell,
 )
+from wrongbit.web.page_style import add_page_style
 from wrongbit.web.workbench import Workbench
 
 Done = tuple[tuple[Entry, WorkDone], ...]
@@ -51,6 +52,7 @@ HINTS = {
 
 def page(bench: Workbench) -> None:
     """Put the page on the screen."""
+    add_page_style()
     live(
         bench,
         "Reading the machine file",
@@ -79,11 +81,13 @@ def page(bench: Workbench) -> None:
 
 def _object_form(bench: Workbench, known: ObjectDescribed) -> None:
     """A field for everything that can be said, with what is known in it."""
-    with tag("div", classes="wb-row wb-controls"):
+    with tag("div", classes="wb-row ow-row"):
         fields = {
             key: Field(name, getattr(known, key) or "", hint=HINTS.get(key, ""), width=30)
             for key, name in NAMES.items()
         }
+    for each in fields.values():
+        each.classes("wb-keep")  # on paper, too
     with tag("div", classes="wb-controls"):
         button("Keep what is said of the object", partial(_keep_object, bench, fields), main=True)
     quiet("It stands at the top of the report. What was said before stays in the journal.")
@@ -157,19 +161,19 @@ class WorkForm:
     def _draw(self, title: str, said: WorkDone, number: int | None) -> None:
         self._area.clear()
         with self._area, section(title):
-            with tag("div", classes="wb-row"):
+            with tag("div", classes="wb-row ow-row"):
                 kind = Choice("What was done", list(WORK_KINDS), said.kind)
                 part = Field("At", said.part, hint="U3, C12, or whole board", width=18)
                 date = Field("Date", said.date, hint="2024-05-17, 2024-05, 2024; empty: today", width=12)
                 who = Field("Who", said.person, width=18)
-            with tag("div", classes="wb-row"):
+            with tag("div", classes="wb-row ow-row"):
                 old = Field("Part that came out", said.old, hint="its marking", width=26)
                 kept = Field("Original is kept", said.kept, hint="bag, box, shelf; mark it", width=26)
                 new = Field("Part that went in", said.new, hint="its marking, label, checksum", width=26)
                 undone = Choice("Reversible", ("", *REVERSIBLE), said.reversible)
-            with tag("div", classes="wb-row"):
+            with tag("div", classes="wb-row ow-row"):
                 note = Field("Note", said.note, width=60)
-            with tag("div", classes="wb-row"):
+            with tag("div", classes="wb-row ow-row"):
                 button(
                     "Enter" if number is None else "Put it in its place",
                     partial(self._enter, number),
