@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -358,7 +360,11 @@ def test_random_levels_agree_with_a_plain_reading_whatever_the_chunks(
         (np.array(unknown, np.uint64) if doubt else None,),
         Times(0, 100),
     )
-    cycles = Cycles.join(list(rebuild(whole.chunks(chunk), processor(), point(skew=guard * 100))))
+    parts = list(rebuild(whole.chunks(chunk), processor(), point(skew=guard * 100)))
+    cycles, joined = Cycles.gather(iter(parts)), Cycles.join(parts)
+    for column in fields(Cycles):
+        one, other = getattr(cycles, column.name), getattr(joined, column.name)
+        assert one.dtype == other.dtype and one.tolist() == other.tolist()
     found = [
         (KINDS[k], int(a), int(w)) for k, a, w in zip(cycles.kind, cycles.address, cycles.word, strict=True)
     ]

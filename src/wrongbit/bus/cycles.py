@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 from typing import Any, Literal
 
@@ -67,12 +67,27 @@ class Cycles:
     @staticmethod
     def join(parts: Sequence[Cycles]) -> Cycles:
         """One table from several, in order. No parts give an empty table."""
-        if not parts:
-            return Cycles.empty()
         columns: dict[str, Any] = {
             column.name: np.concatenate([getattr(part, column.name) for part in parts])
             for column in fields(Cycles)
         }
+        return Cycles(**columns)
+
+    @staticmethod
+    def gather(parts: Iterable[Cycles]) -> Cycles:
+        """As `join`, of many parts that are not all there at the same time: memory is that of the whole."""
+        columns = {column.name: getattr(Cycles.empty(), column.name) for column in fields(Cycles)}
+        columns = {name: column.copy() for name, column in columns.items()}
+        count = 0
+        for part in parts:
+            needed = count + len(part)
+            for name, column in columns.items():
+                if len(column) < needed:  # in place: a large array moves without being copied
+                    column.resize(max(needed, len(column) * 5 // 4), refcheck=False)
+                column[count:needed] = getattr(part, name)
+            count = needed
+        for column in columns.values():
+            column.resize(count, refcheck=False)
         return Cycles(**columns)
 
     @staticmethod

@@ -126,13 +126,15 @@ class Rebuilder:
             source: The capture; nothing may have been fed before.
             progress: Told now and then the bytes done and the bytes in all.
         """
-        parts = []
-        for chunk in source.chunks():
-            parts.append(self.feed(chunk))
-            if progress is not None:
-                progress(source.bytes_done(), source.byte_count)
-        parts.append(self.finish())
-        return Cycles.join(parts)
+
+        def parts() -> Iterator[Cycles]:
+            for chunk in source.chunks():
+                yield self.feed(chunk)
+                if progress is not None:
+                    progress(source.bytes_done(), source.byte_count)
+            yield self.finish()
+
+        return Cycles.gather(parts())
 
     @property
     def unseen_bank(self) -> tuple[str, ...]:

@@ -79,14 +79,55 @@ def observe(cycles: Cycles, verdicts: Verdicts) -> Observations:
     return found
 
 
+SLAB = 1 << 21
+"""Rows that are grouped at once: what that takes in memory does not grow with the capture."""
+
+
 def _condense(cycles: Cycles, verdicts: Verdicts) -> Observations:
+    first, count = _unique_of_slab(cycles, verdicts, slice(0, SLAB))
+    if len(cycles) > SLAB:
+        starts = range(SLAB, len(cycles), SLAB)
+        others = [_unique_of_slab(cycles, verdicts, slice(start, start + SLAB)) for start in starts]
+        rows, often = (np.concatenate(each) for each in zip((first, count), *others, strict=True))
+        chosen, count = _unique(cycles.take(rows), verdicts.take(rows), often)
+        first = rows[chosen]
+    seen, judged = cycles.take(first), verdicts.take(first)
+    return Observations(
+        bank=seen.bank,
+        address=seen.address,
+        held=seen.held,
+        expected=judged.expected,
+        judged=judged.judged,
+        wrong=judged.wrong,
+        from_rom=judged.basis == BASIS_ROM,
+        reading=is_reading(seen),
+        count=count,
+        first=first,
+    )
+
+
+Rows = NDArray[np.int64]
+
+
+def _unique_of_slab(cycles: Cycles, verdicts: Verdicts, slab: slice) -> tuple[Rows, Rows]:
+    first, count = _unique(cycles.take(slab), verdicts.take(slab))
+    return first + slab.start, count
+
+
+def _unique(cycles: Cycles, verdicts: Verdicts, often: Rows | None = None) -> tuple[Rows, Rows]:
+    """First row and number of rows of each distinct judged observation.
+
+    Args:
+        cycles: Some cycles.
+        verdicts: On them.
+        often: How often each row counts; left out: once.
+    """
     usable = verdicts.judged != 0
     rows = None if usable.all() else np.flatnonzero(usable)
     judged = verdicts.judged
     if rows is not None and len(rows):
         # Rows that are left out anyhow must not make the key wider.
         judged = np.where(usable, judged, judged[rows[0]])
-    from_rom, reading = verdicts.basis == BASIS_ROM, is_reading(cycles)
     # What was seen is told by the bits in which it differs: they are few, and short keys group fast.
     keys = _pack(
         [
@@ -95,26 +136,15 @@ def _condense(cycles: Cycles, verdicts: Verdicts) -> Observations:
             verdicts.expected,
             judged,
             verdicts.wrong,
-            from_rom.view(np.uint8),
-            reading.view(np.uint8),
+            (verdicts.basis == BASIS_ROM).view(np.uint8),
+            is_reading(cycles).view(np.uint8),
             cycles.bank,
         ]
     )
-    first, count = _group(keys if rows is None else [key[rows] for key in keys])
-    if rows is not None:
-        first = rows[first]
-    return Observations(
-        bank=cycles.bank[first],
-        address=cycles.address[first],
-        held=cycles.held[first],
-        expected=verdicts.expected[first],
-        judged=verdicts.judged[first],
-        wrong=verdicts.wrong[first],
-        from_rom=from_rom[first],
-        reading=reading[first],
-        count=count,
-        first=first,
-    )
+    if rows is None:
+        return _group(keys, often)
+    first, count = _group([key[rows] for key in keys], None if often is None else often[rows])
+    return rows[first], count
 
 
 @dataclass(frozen=True)
@@ -177,13 +207,16 @@ def _pieces(columns: Sequence[NDArray[Any]]) -> list[_Piece]:
     return pieces
 
 
-def _group(keys: Sequence[Words]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _group(keys: Sequence[Words], often: Rows | None) -> tuple[Rows, Rows]:
     """First row and number of rows of each distinct key, in order of first rows."""
     import polars as pl  # here, not above: it is slow to load and only this needs it
 
     names = [f"key{number}" for number in range(len(keys))]
     table = pl.DataFrame(dict(zip(names, keys, strict=True))).with_row_index("row")
-    groups = table.group_by(names).agg(pl.col("row").first(), pl.len().alias("count"))
-    first, count = (groups[name].to_numpy().astype(np.int64) for name in ("row", "count"))
+    count = pl.len() if often is None else pl.col("often").sum()
+    if often is not None:
+        table = table.with_columns(pl.Series("often", often))
+    groups = table.group_by(names).agg(pl.col("row").first(), count.alias("count"))
+    first, counted = (groups[name].to_numpy().astype(np.int64) for name in ("row", "count"))
     order = np.argsort(first)
-    return first[order], count[order]
+    return first[order], counted[order]
