@@ -143,7 +143,10 @@ class Way:
         address = self.address[at]
         if self.kind[at] != _READ or address < 0:
             return False
-        return any(_there(where, value, address, base, -1, pointer) for where, value in form.leads)
+        if not any(_there(where, value, address, base, -1, pointer) for where, value in form.leads):
+            return False
+        # Wherever it led: a reset in between is no instruction.
+        return form.leads[0][0] not in (Where.ANYWHERE, Where.LOW) or not self.vector(at)
 
     def _wait(self, at: int, form: Form, base: int) -> tuple[int, int, Form]:
         """Over the cycles in which an instruction waits, to where it goes on or where a vector leads."""
@@ -271,11 +274,14 @@ class ClockFollower:
     def _heads(self, at: int, anchor: int) -> list[int]:
         """Beginnings that go on for long, as many as may be one instruction's first to last cycle."""
         last = min(at + self.table.longest, anchor)
-        first = next((row for row in range(at, last) if self.seen.lasts(row, CHAIN)), None)
+        first = next((row for row in range(at, last) if self._begins(row)), None)
         if first is None:
             return []
         last = min(first + self.table.longest, anchor)
-        return [row for row in range(first, last) if self.seen.lasts(row, CHAIN)]
+        return [row for row in range(first, last) if self._begins(row)]
+
+    def _begins(self, row: int) -> bool:
+        return self.seen.lasts(row, CHAIN) and not self.seen.vector(row)
 
     def _together(self, heads: list[int], anchor: int) -> tuple[int | None, int]:
         """Row at which one way is left and has outlasted all others; else None and where to look again."""
