@@ -19,7 +19,7 @@ from rich.text import Text
 from wrongbit.case.folder import Case
 from wrongbit.casework.casework import Casework
 from wrongbit.casework.unkept import UnkeptCase
-from wrongbit.casework.words import share_text, trigger_text, weighing_conclusion
+from wrongbit.casework.words import counted, share_text, trigger_text, weighing_conclusion
 from wrongbit.cli.demo_case import keep_values, sound_values, tell_set_aside
 from wrongbit.cli.show import ACCENT, QUIET, out, print_json, show_cautions
 from wrongbit.cli.suspected import proposals_as_json, show_suspects, weighing_as_json
@@ -29,6 +29,7 @@ from wrongbit.demo.machine import DemoMachine
 from wrongbit.demo.machines import machine_named
 from wrongbit.demo.wiring import PartFault
 from wrongbit.diagnose.case import CASE_FILE, MACHINE_FILE
+from wrongbit.diagnose.entropy import doubt_text, removes_text
 from wrongbit.diagnose.figure import board_map
 from wrongbit.diagnose.planning import Proposal, proposals
 from wrongbit.diagnose.suspects import SMALL, Weighing
@@ -277,7 +278,8 @@ def _show(machine: Machine, step: WalkStep) -> None:
     shares = ", ".join(f"{each.part} {share_text(each.share)}" for each in suspects[:8])
     more = f" and {len(suspects) - 8} more" if len(suspects) > 8 else ""
     out.print(
-        f"   {len(suspects)} suspects: {shares}{more}; doubt {step.weighing.doubt:.2f} bits", soft_wrap=True
+        f"   {counted(len(suspects), 'suspect')}: {shares}{more}; doubt: {doubt_text(step.weighing.doubt)}",
+        soft_wrap=True,
     )
     out.print()
 
@@ -288,8 +290,9 @@ def why(proposal: Proposal) -> str:
         f"“{outcome.text}” leaves {', '.join(name for name, _ in outcome.parts[:4])}"
         for outcome in proposal.outcomes[:2]
     )
+    removes = removes_text(proposal.gain, proposal.remaining)
     return (
-        f"it is expected to remove {proposal.gain:.2f} bits of doubt in {proposal.minutes:g} min, more for "
+        f"it is expected to remove {removes} in {proposal.minutes:g} min, more for "
         f"its effort than anything else: {meant}."
     )
 

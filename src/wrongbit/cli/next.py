@@ -35,6 +35,7 @@ def next_verb(
     """
     from wrongbit.casework.words import share_text, weighing_conclusion
     from wrongbit.cli.suspected import open_case, proposals_as_json, show_proposals, weighing_as_json
+    from wrongbit.diagnose.entropy import doubt_text
     from wrongbit.diagnose.planning import proposals
 
     with progress_bar("Reading the captures", quiet=as_json) as progress:
@@ -55,7 +56,7 @@ def next_verb(
     show_cautions(opened.machine.machine.cautions)
     out.print()
     first = ", ".join(f"{each.part} {share_text(each.share)}" for each in weighing.suspects()[:5])
-    out.print(f"Suspects now: {first}; doubt {weighing.doubt:.2f} bits.", soft_wrap=True)
+    out.print(f"Suspects now: {first}. Doubt: {doubt_text(weighing.doubt)}.", soft_wrap=True)
     out.print()
     show_proposals(opened.machine, found, most=most)
     out.print()

@@ -14,6 +14,7 @@ from wrongbit.casework.casework import Casework
 from wrongbit.casework.words import part_kind, sentence, share_text, trigger_text, weighing_conclusion
 from wrongbit.cli.incase import working
 from wrongbit.cli.show import ACCENT, QUIET, indented, out, plain_table
+from wrongbit.diagnose.entropy import doubt_text, removes_text
 from wrongbit.diagnose.planning import Proposal
 from wrongbit.diagnose.suspects import Suspect, Weighing
 from wrongbit.errors import UsageError
@@ -77,7 +78,7 @@ def show_suspects(weighing: Weighing, *, most: int = SHOWN) -> None:
     """Parts by suspicion, with what speaks for and against the first ones, and the conflicts."""
     suspects = weighing.suspects()
     top = weighing.top()
-    out.print(Text("Suspects", "bold"), Text(f"doubt: {weighing.doubt:.2f} bits", QUIET))
+    out.print(Text("Suspects", "bold"), Text(f"doubt: {doubt_text(weighing.doubt)}", QUIET))
     out.print()
     table = plain_table(
         ("", "left"), ("part", "left"), ("share", "right"), ("before", "right"), ("most likely", "left")
@@ -175,8 +176,8 @@ def show_proposals(machine: Machine, proposals: Sequence[Proposal], *, most: int
         )
         out.print(
             Text(
-                f"   {proposal.minutes:g} min; removes {proposal.gain:.2f} bits of doubt on average, leaves "
-                f"{proposal.remaining:.2f}",
+                f"   {proposal.minutes:g} min; removes {removes_text(proposal.gain, proposal.remaining)} on "
+                "average",
                 QUIET,
             ),
             soft_wrap=True,
@@ -195,7 +196,9 @@ def show_proposals(machine: Machine, proposals: Sequence[Proposal], *, most: int
         out.print(Text("Also possible", QUIET))
         table = plain_table(("", "left"), ("min", "right"), ("removes", "right"))
         for proposal in rest:
-            table.add_row(proposal.text, f"{proposal.minutes:g}", f"{proposal.gain:.2f} bits")
+            table.add_row(
+                proposal.text, f"{proposal.minutes:g}", removes_text(proposal.gain, proposal.remaining)
+            )
         out.print(indented(table))
 
 

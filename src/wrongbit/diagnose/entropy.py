@@ -83,3 +83,36 @@ def merit(gain: float, minutes: float, risk: float) -> float:
 
 RISK_MINUTES = 240.0
 """Minutes that a mishap costs: half a working day. Bench sense, no source."""
+
+
+def doubt_text(bits: float) -> str:
+    """Doubt among parts in words: as much as among so many parts that are equally likely (2 to the bits).
+
+    >>> doubt_text(0.02), doubt_text(0.4)
+    ('hardly any, the first part is as good as certain', 'little, the first part stands well before the rest')
+    >>> doubt_text(1.0), doubt_text(2.67)
+    ('as between 2 equally likely parts', 'as among 6 equally likely parts')
+    """
+    alike = 2.0**bits
+    if alike < 1.05:
+        return "hardly any, the first part is as good as certain"
+    if alike < 1.5:
+        return "little, the first part stands well before the rest"
+    count = round(alike)
+    return f"as {'between' if count == 2 else 'among'} {count} equally likely parts"
+
+
+def removes_text(gain: float, remaining: float) -> str:
+    """What a measurement is expected to do to the doubt that there is.
+
+    Args:
+        gain: Bits that it is expected to remove.
+        remaining: Bits that are expected to remain.
+
+    >>> removes_text(0.78, 1.89), removes_text(0.001, 2.0), removes_text(0.0, 0.0)
+    ('29 % of the doubt', 'under 1 % of the doubt', 'none of the doubt')
+    """
+    share = gain / (gain + remaining) if gain > 0 else 0.0
+    if share <= 0:
+        return "none of the doubt"
+    return f"{100 * share:.0f} % of the doubt" if share >= 0.01 else "under 1 % of the doubt"

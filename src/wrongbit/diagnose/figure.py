@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from xml.sax.saxutils import escape, quoteattr
 
+from wrongbit.diagnose.entropy import doubt_text
 from wrongbit.diagnose.structure import Structure
 from wrongbit.diagnose.suspects import Weighing
 from wrongbit.machine.model import Point
@@ -97,7 +98,7 @@ def _title(weighing: Weighing) -> str:
 def _subtitle(weighing: Weighing) -> str:
     top = weighing.suspects()[:3] if weighing.explanations else ()
     shares = ", ".join(f"{each.part} {each.share:.0%}" for each in top)
-    return f"Doubt {weighing.doubt:.2f} bits after {len(weighing.labels)} measurements: {shares}"
+    return f"Doubt after {len(weighing.labels)} measurements: {doubt_text(weighing.doubt)}. {shares}"
 
 
 def _columns(structure: Structure) -> dict[str, int]:

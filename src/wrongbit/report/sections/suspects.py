@@ -5,15 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from functools import partial
 
-from wrongbit.casework.words import (
-    doubt_text,
-    part_kind,
-    removes_text,
-    sentence,
-    share_text,
-    trigger_text,
-    weighing_conclusion,
-)
+from wrongbit.casework.words import part_kind, sentence, share_text, trigger_text, weighing_conclusion
+from wrongbit.diagnose.entropy import doubt_text, removes_text
 from wrongbit.diagnose.planning import Proposal
 from wrongbit.diagnose.suspects import Suspect, Weighing
 from wrongbit.machine.model import Machine
@@ -163,7 +156,8 @@ def next_section(machine: Machine, proposals: Sequence[Proposal], *, weighed: bo
     rest = proposals[PROPOSED : PROPOSED + SHOWN]
     if rest:
         told = tuple(
-            f"{sentence(each.text)} {each.minutes:g} minutes, {each.gain:.2f} bits." for each in rest
+            f"{sentence(each.text)} {each.minutes:g} minutes, {removes_text(each.gain, each.remaining)}."
+            for each in rest
         )
         blocks += [Heading("Also possible"), Listed(told)]
     return Section(title, tuple(blocks))

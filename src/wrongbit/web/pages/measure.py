@@ -7,7 +7,7 @@ from functools import partial
 from wrongbit.case.entries import MeasurementAdded
 from wrongbit.casework.accept import check_measurement
 from wrongbit.casework.overview import OutcomeLine, Overview, ProposalLine
-from wrongbit.casework.words import doubt_text, removes_text
+from wrongbit.diagnose.entropy import doubt_text, removes_text
 from wrongbit.diagnose.hand import OUTCOMES
 from wrongbit.job import Progress
 from wrongbit.report.figures import percent
@@ -53,8 +53,9 @@ def _draw(bench: Workbench, overview: Overview) -> None:
 def _proposal(bench: Workbench, number: int, proposal: ProposalLine) -> None:
     sentence = f"{proposal.sentence[:1].upper()}{proposal.sentence[1:].rstrip('.')}"
     with section(f"{number}. {sentence}"):
+        removes = removes_text(proposal.gain, proposal.remaining)
         paragraph(
-            f"{proposal.minutes:g} min; expected to remove {removes_text(proposal.gain, proposal.remaining)}; "
+            f"{proposal.minutes:g} min; expected to remove {removes}; "
             f"it spoils something in {proposal.risk:.0%} of cases."
         )
         if proposal.setting:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from wrongbit.casework.overview import CaptureLine, ChipLine, Overview, ProposalLine, SuspectLine, WrongWord
-from wrongbit.casework.words import doubt_text, removes_text
+from wrongbit.diagnose.entropy import doubt_text, removes_text
 from wrongbit.report.figures import Lane, StripWord, bit_strip, percent
 from wrongbit.report.theme import LIGHT
 from wrongbit.web.elements import (
