@@ -23,6 +23,7 @@ from playwright.sync_api import sync_playwright  # noqa: E402
 
 from chromium import ARGUMENTS, CHROMIUM  # noqa: E402
 from web.cases import (  # noqa: E402
+    KEEPING,
     OPEN_JOINT,
     OTHER_VALUES,
     add_captures,
@@ -73,7 +74,12 @@ SEARCH = (
 )
 """Two captures were taken."""
 
-AFTER = (Picture("found", "/"), Picture("proof", "/proof"), Picture("journal", "/journal"))
+AFTER = (
+    Picture("found", "/"),
+    Picture("work", "/work", "section[aria-label='The object']"),
+    Picture("proof", "/proof"),
+    Picture("journal", "/journal"),
+)
 """The joint was found and mended, and captures were taken again."""
 
 CHIP = (Picture("chips", "/chips"), Picture("replacement", "/replacement"))
@@ -98,7 +104,7 @@ def main() -> None:
             add_values(case, OTHER_VALUES)
             add_captures(case, ("u1-cycles", "u2-cycles"), cycles=CYCLES)
             take(tab, found, SEARCH, wanted)
-            for each in OPEN_JOINT:
+            for each in (*OPEN_JOINT, *KEEPING):
                 case.add(each)
             add_captures(case, ("u1-cycles", "u2-cycles"), cycles=CYCLES, repaired=True, note="proof")
             take(tab, found, AFTER, wanted)

@@ -7,7 +7,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from wrongbit.bus.recipes import recipe_names
-from wrongbit.case.entries import MeasurementAdded, NoteAdded, ValueAdded
+from wrongbit.case.entries import MeasurementAdded, NoteAdded, ObjectDescribed, ValueAdded, WorkDone
 from wrongbit.case.folder import Case
 from wrongbit.demo.bench import PartBench, parse_part_fault
 from wrongbit.demo.machines import machine_named
@@ -25,6 +25,34 @@ OPEN_JOINT = (
     MeasurementAdded("reseated", "J0", outcome="cured"),
 )
 """What the bench answers to the two measurements that the case proposes after two captures."""
+
+KEEPING = (
+    ObjectDescribed(
+        "HL 2019.12/4", "Hollowmere Lift House", "Ashby & Thorne", "LP-4", "0031", "workshop, bench 2"
+    ),
+    WorkDone(
+        "socket changed",
+        "U12",
+        "1994",
+        "not known",
+        note="Found so; not in the maker's style",
+        reversible="no",
+    ),
+    WorkDone(
+        "reflowed", "J0", "2026-03-04", "Bram Ottoway", reversible="no", note="D5 was open at the socket side"
+    ),
+    WorkDone(
+        "replaced",
+        "C7",
+        "2026-03-04",
+        "Bram Ottoway",
+        "22 µF, leaking",
+        "22 µF 35 V",
+        "yes",
+        "bag 4, in the object's box",
+    ),
+)
+"""Which object it is, and what was done to it."""
 
 
 def write_hollowmere(

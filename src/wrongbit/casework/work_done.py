@@ -136,7 +136,7 @@ def _hints(machine: Machine, made: WorkDone) -> Iterable[str]:
     if original_unaccounted(made):
         yield (
             f"What became of the part that came out at {made.part}? Keep it, mark it with the number of this "
-            "entry, and say where it is kept."
+            "entry, and correct the entry so that it says where."
         )
 
 
