@@ -103,6 +103,11 @@ class Way:
         capture ends before; -1 where none is taken."""
         if _WRITE not in self.kind[at + 2 : at + 4]:
             return _BROKEN  # the registers would be stacked
+        if any(
+            form.waits and self._steps(at + form.length, form, self.address[at])[0] >= 0
+            for form in self.forms(at)
+        ):
+            return _BROKEN  # it stacks them itself, to wait for one
         for form in self.table.interrupts:
             end, pointer = self._steps(at, form, 0)
             if end == len(self.kind) or (end >= 0 and self._leads(end, form, 0, pointer)):

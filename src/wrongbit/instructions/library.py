@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, TypedDict
 
+from wrongbit.instructions.cycles_6800 import TABLE_6800
 from wrongbit.instructions.cycles_6809 import TABLE_6809
 from wrongbit.instructions.expression import Context, stored
 from wrongbit.instructions.form import CycleTable, Form, clock_count
@@ -337,7 +338,7 @@ def _8086_habits(ahead: int) -> BusHabits:
 
 
 _MOS = BusHabits(8, 16, dummy_reads=True, every_clock=True, vectors_from=0xFFFA)
-_6800 = BusHabits(8, 16, dummy_reads=True, big_endian=True, vectors_from=0xFFF8)
+_6800 = BusHabits(8, 16, dummy_reads=True, big_endian=True, vectors_from=0xFFF8, cycle_table=TABLE_6800)
 _6809 = BusHabits(8, 16, dummy_reads=True, big_endian=True, vectors_from=0xFFF0, cycle_table=TABLE_6809)
 
 LIBRARY_SETS: dict[str, LibrarySet] = {
@@ -351,7 +352,7 @@ LIBRARY_SETS: dict[str, LibrarySet] = {
             _rules_65c02,
             clocks=_clocks_65c02,
         ),
-        LibrarySet("6800", _6800, "CS_ARCH_M680X", "CS_MODE_M680X_6800", _rules_680x),
+        LibrarySet("6800", _6800, "CS_ARCH_M680X", "CS_MODE_M680X_6800", _rules_680x, **_by(TABLE_6800)),
         LibrarySet("6809", _6809, "CS_ARCH_M680X", "CS_MODE_M680X_6809", _rules_680x, **_by(TABLE_6809)),
         LibrarySet(
             "68000",
