@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import zlib
 from pathlib import Path
 
@@ -70,12 +71,14 @@ def test_a_worn_chip_comes_back_by_its_crc(
     assert run(kiln, *worn, "-o", str(output)) == 1
     page = capsys.readouterr().out
     assert "was not written" in page
-    assert "12 bits are unknown" in page.replace("\n", " ")
+    assert re.search(r"\d+ bits are unknown", page.replace("\n", " "))
+    assert "the weak ones" in page
     assert not output.exists()
     assert run(kiln, *worn, "--checksum", crc_of(true), "-o", str(output), "--map", str(table)) == 0
     page = capsys.readouterr().out
     assert "1 solution" in page
-    assert "12 bits settled" in page
+    # Of the twelve, those that gave 0 twice of three times are likely without the CRC: charge only leaks.
+    assert "6 bits settled" in page
     # Read by somebody else's reader of Intel HEX.
     again = intelhex.IntelHex(str(output))
     assert bytes(again.tobinarray(start=0, size=SIZE)) == true.tobytes()
@@ -96,13 +99,14 @@ def test_json_says_the_same(
     assert told["complete"]
     assert told["classes"]["unknown"] == 0
     assert told["checksums"]["solutions"] == "1"
-    assert told["checksums"]["unknown_bits"] == told["checksums"]["settled_bits"] == 12
+    assert told["checksums"]["unknown_bits"] == told["checksums"]["settled_bits"] == 6
     assert told["sources"][0]["unsteady"] == 12
-    # A sum alone leaves several, and says how many.
+    # A sum of 8 bits has too few check bits to spare to stand for the steady 1s as well.
     total = int(true.sum(dtype=np.int64)) & 0xFF
     assert run(kiln, *worn, "--checksum", f"sum8 = {total}", "--json") == 1
     told = json.loads(capsys.readouterr().out)
-    assert int(told["checksums"]["solutions"]) > 1
+    assert told["fading"]["wavering_bits"] == 12
+    assert told["fading"]["weak_bits_faded"]["low"] <= 0.0 < told["fading"]["weak_bits_faded"]["high"]
     assert told["classes"]["unknown"] > 0
 
 
@@ -112,7 +116,7 @@ def test_unknown_bits_are_written_only_when_allowed(
     output = tmp_path / "out.s19"
     assert run(kiln, *worn, "-o", str(output), "--allow-unknown") == 1
     page = capsys.readouterr().out.replace("\n", " ")
-    assert "12 bits are unknown; their likelier level was written" in page
+    assert "bits are unknown; their likelier level was written" in page
     assert output.read_text(encoding="ascii").startswith("S0")
 
 

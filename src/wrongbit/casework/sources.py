@@ -18,6 +18,7 @@ from wrongbit.job import Job, Progress, read_capture
 from wrongbit.machine.lookup import point_named
 from wrongbit.machine.model import Chip, Listing, Machine
 from wrongbit.reading.constraints import Constraint, parse_constraint
+from wrongbit.reading.faded import erased_level, with_fading
 from wrongbit.reading.found import find_steps
 from wrongbit.reading.readings import Reading, load_reading, load_readings
 from wrongbit.reading.rebuild import Rebuilt, Shape, rebuild
@@ -170,12 +171,19 @@ class ChipSources:
         bench, undone = self._bench(readings, undo, others)
         sources = [from_passes(bench.readings, "reading", "readings", noise=self.noise)] if readings else []
         sources += others
+        fading = None
+        level = erased_level(self.chip.technology, self.chip.type)
+        if readings and level is not None:
+            told, fading, notes = with_fading(bench.readings, sources, level, noise=self.noise)
+            sources = list(told)
+            self.notes += notes
         found = rebuild(
             self.shape,
             sources,
             partners=bench.partners,
             constraints=self.constraints(checksums, sources),
             notes=self.notes,
+            fading=fading,
         )
         return Rebuilding(found, tuple(sources), len(bench.readings), undone)
 

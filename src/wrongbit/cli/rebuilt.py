@@ -22,6 +22,7 @@ from wrongbit.cli.show import (
 )
 from wrongbit.machine.model import Chip, Machine
 from wrongbit.reading.constraints import Constraint
+from wrongbit.reading.faded import Fading, say_fading
 from wrongbit.reading.rebuild import CLASSES, LIKELY, PROVEN, SAID, UNKNOWN, Rebuilt, Shape
 from wrongbit.reading.solve import LISTED, Part, Solved
 from wrongbit.reading.sources import CODES, Source, bits_of
@@ -71,6 +72,7 @@ def show_rebuilt(told: Told, rebuilt: Rebuilt) -> None:
     out.print()
     _show_sources(told, rebuilt)
     _show_classes(rebuilt)
+    _show_fading(rebuilt)
     if rebuilt.solved is not None:
         _show_checksums(told, rebuilt, rebuilt.solved)
     _show_unknown(told, rebuilt)
@@ -133,6 +135,16 @@ def _show_classes(rebuilt: Rebuilt) -> None:
         style = ACCENT if code == UNKNOWN and count else None
         table.add_row(CLASSES[code], str(count), f"{count / total:.2%}", means[code], style=style)
     out.print(indented(table))
+
+
+def _show_fading(rebuilt: Rebuilt) -> None:
+    if rebuilt.fading is None:
+        return
+    out.print()
+    title, *sentences = say_fading(rebuilt.fading)
+    out.print(Text("Fading", "bold"), f"— {title}", soft_wrap=True)
+    for sentence in sentences:
+        out.print(f"  {sentence}", soft_wrap=True)
 
 
 def _show_checksums(told: Told, rebuilt: Rebuilt, solved: Solved) -> None:
@@ -294,8 +306,25 @@ def rebuilt_as_json(told: Told, rebuilt: Rebuilt) -> dict[str, Any]:
             }
             for each in rebuilt.conflicts
         ],
+        "fading": None if rebuilt.fading is None else _fading_as_json(rebuilt.fading),
         "notes": list(rebuilt.notes),
         "written": list(told.written),
+    }
+
+
+def _fading_as_json(fading: Fading) -> dict[str, Any]:
+    expected, low, high = fading.faded
+    found = fading.estimate
+    return {
+        "erased_level": fading.level,
+        "wavering_bits": found.wavering,
+        "steady_bits": found.steady,
+        "steady_bits_faded": {"expected": found.faded, "low": found.low, "high": found.high},
+        "weak_bits": fading.weak,
+        "weak_bits_faded": {"expected": expected, "low": low, "high": high},
+        "weak_bits_unknown": fading.open,
+        "account": found.account,
+        "seen_by_other_sources": None if found.witnessed is None else found.witnessed.programmed,
     }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, inf, lgamma, log, log1p, sqrt
+from math import sqrt
 from statistics import NormalDist
 
 Interval = tuple[float, float]
@@ -53,62 +53,16 @@ def clopper_pearson(count: int, total: int, level: float = 0.95) -> Interval:
     """
     _check(count, total, level)
     tail = (1 - level) / 2
-    low = 0.0 if not count else _solve(tail, count, total - count + 1)
-    high = 1.0 if count == total else _solve(1 - tail, count + 1, total - count)
+    from scipy.special import betaincinv  # here, not above: it is slow to load
+
+    low = 0.0 if not count else float(betaincinv(count, total - count + 1, tail))
+    high = 1.0 if count == total else float(betaincinv(count + 1, total - count, 1 - tail))
     return low, high
 
 
 def _check(count: int, total: int, level: float) -> None:
     if not 0 <= count <= total or not 0 < level < 1:
         raise ValueError(f"{count} of {total} at level {level} is no rate")
-
-
-def _solve(probability: float, a: int, b: int) -> float:
-    """Where the regularised incomplete Beta function has this value, by halving."""
-    low, high = 0.0, 1.0
-    while high - low > 1e-14 * high:
-        middle = (low + high) / 2
-        if middle in (low, high):
-            break
-        if incomplete_beta(a, b, middle) < probability:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2
-
-
-def incomplete_beta(a: float, b: float, x: float) -> float:
-    """The regularised incomplete Beta function I_x(a, b), by its continued fraction.
-
-    Source: NIST Digital Library of Mathematical Functions, 8.17.22 and 8.17.4 (from memory, not checked).
-
-    >>> round(incomplete_beta(2, 3, 0.5), 6)
-    0.6875
-    """
-    if x <= 0 or x >= 1:
-        return float(x >= 1)
-    if x > (a + 1) / (a + b + 2):
-        return 1 - incomplete_beta(b, a, 1 - x)
-    front = a * log(x) + b * log1p(-x) + lgamma(a + b) - lgamma(a) - lgamma(b) - log(a)
-    return exp(front) * _fraction(a, b, x) if front > -inf else 0.0
-
-
-def _fraction(a: float, b: float, x: float) -> float:
-    """The continued fraction 1/(1 + d1/(1 + d2/(1 + …))), from the front, by Lentz's method."""
-    tiny = 1e-300
-    c, d, value = 1.0, 0.0, 1.0
-    for step in range(1, 20_000):
-        m = step // 2
-        if step % 2:
-            term = -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1))
-        else:
-            term = m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m))
-        d = 1 / (1 + term * d or tiny)
-        c = 1 + term / c or tiny
-        value *= c * d
-        if abs(c * d - 1) < 1e-15:
-            break
-    return 1 / value
 
 
 @dataclass(frozen=True)

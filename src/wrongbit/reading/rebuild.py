@@ -18,6 +18,7 @@ from wrongbit.errors import ImageError
 from wrongbit.image.contents import Contents
 from wrongbit.image.lanes import ByteOrder
 from wrongbit.reading.constraints import Bytes, Constraint
+from wrongbit.reading.faded import Fading
 from wrongbit.reading.solve import Part, Solved, single_flips, solve, unknown_places
 from wrongbit.reading.sources import (
     CHECKSUM,
@@ -27,6 +28,7 @@ from wrongbit.reading.sources import (
     ErrorRates,
     Odds,
     Source,
+    bits_of,
     combine,
 )
 from wrongbit.reading.undo import Partner
@@ -78,6 +80,7 @@ class Rebuilt:
         flips: Single bits (address, bit) of which one alone, if wrong, would explain that the checksums do
             not hold.
         notes: What a person should know.
+        fading: What the readings tell of lost charge; None: no sign of it, or it does not come into it.
     """
 
     contents: Contents
@@ -90,6 +93,7 @@ class Rebuilt:
     solved: Solved | None = None
     flips: tuple[tuple[int, int], ...] = ()
     notes: tuple[str, ...] = field(default=())
+    fading: Fading | None = None
 
     def count(self, code: int) -> int:
         """Number of bits of a class."""
@@ -160,6 +164,7 @@ def rebuild(
     constraints: Sequence[Constraint] = (),
     rates: ErrorRates = DEFAULT_RATES,
     notes: Sequence[str] = (),
+    fading: Fading | None = None,
 ) -> Rebuilt:
     """Contents from everything there is.
 
@@ -170,6 +175,7 @@ def rebuild(
         constraints: Checksums, over the chip's bytes.
         rates: Error rates.
         notes: To be handed on.
+        fading: What `wrongbit.reading.faded.with_fading` found beside these sources.
 
     Raises:
         ImageError: Checksums are given for words that are not made of bytes.
@@ -188,9 +194,10 @@ def rebuild(
         doubtful = contradicted.copy()
         for source in sources:
             doubtful |= source.wavers
-        outcome = _solve(shape, odds, constraints, doubtful, told)
-        odds = _with_solution(shape, odds, constraints, outcome, provenance)
-    return _rebuilt(
+        weak = _Weak.of(sources, fading, odds, contradicted)
+        outcome = _solve(shape, odds, constraints, doubtful, weak, told)
+        odds = _with_solution(shape, odds, constraints, outcome, weak, provenance)
+    made = _rebuilt(
         odds,
         provenance,
         conflicts,
@@ -199,6 +206,22 @@ def rebuild(
         flips=() if outcome is None else outcome.flips,
         notes=tuple(told),
     )
+    return made if fading is None else replace(made, fading=_left(fading, sources, made))
+
+
+def _left(fading: Fading, sources: Sequence[Source], made: Rebuilt) -> Fading:
+    """What is left of the weak bits once everything else has had its say."""
+    leaked = next(each.leaked for each in sources if each.kind == "reading" and each.leaked is not None)
+    ones = bits_of(made.guess, made.classes.shape[1]) == 1
+    weak = (leaked != 0) & (ones == bool(fading.level)) & (made.classes != PROVEN)
+    for source in sources:
+        if source.kind not in ("reading", "bus"):
+            weak &= np.abs(source.odds) <= SAID
+    expected = float((np.abs(leaked) / (1 + np.abs(leaked)))[weak].sum())
+    scale = expected / fading.estimate.faded if fading.estimate.faded else 0.0
+    faded = (expected, fading.estimate.low * scale, fading.estimate.high * scale)
+    unknown = int(np.count_nonzero(weak & (made.classes == UNKNOWN)))
+    return replace(fading, weak=int(np.count_nonzero(weak)), faded=faded, open=unknown)
 
 
 def _same_reader(sources: Sequence[Source]) -> list[str]:
@@ -307,15 +330,51 @@ SPARE_FOR_FLIP = 7
 chance such a bit turns up once in 128 times."""
 
 
+@dataclass(frozen=True)
+class _Weak:
+    """Bits that steadily give the level of a cell without charge, and that nobody contradicts.
+
+    Args:
+        bits: ``bool (n, bits)``.
+        fading: How many of them are expected to have faded; None: there are none.
+    """
+
+    bits: NDArray[np.bool_]
+    fading: Fading | None
+
+    @classmethod
+    def of(
+        cls, sources: Sequence[Source], fading: Fading | None, odds: Odds, contradicted: NDArray[np.bool_]
+    ) -> _Weak:
+        """The weak bits of these sources."""
+        leaked = next((each.leaked for each in sources if each.kind == "reading"), None)
+        if fading is None or leaked is None:
+            return cls(np.zeros(odds.shape, np.bool_), None)
+        return cls((leaked * odds > 0) & ~contradicted, fading)
+
+    def wrong(self, errors: NDArray[np.float64], base: NDArray[np.bool_]) -> float:
+        """Probability that some bit is wrong of those that the checksums take for right."""
+        mine = base & self.bits
+        before = min(float(errors[base & ~mine].sum()), 0.5)
+        if self.fading is None:
+            return before
+        return 1 - (1 - before) * self.fading.estimate.none_of(float(errors[mine].sum()))
+
+
 def _solve(
     shape: Shape,
     odds: Odds,
     constraints: Sequence[Constraint],
     doubtful: NDArray[np.bool_],
+    weak: _Weak,
     told: list[str],
 ) -> _Outcome:
-    """Solve the unknown bits; if that fails, take more bits as unknown, the most doubtful first."""
-    unknown = _error(odds) > LIKELY_ERROR
+    """Solve the unknown bits; if that fails, take more bits as unknown, the most doubtful first.
+
+    A weak bit counts as known at first, even where too many have faded to call it likely: which of very many
+    have, no checksum can tell, but that none has it can.
+    """
+    unknown = (_error(odds) > LIKELY_ERROR) & ~weak.bits
     solved = _solve_for(shape, odds, constraints, unknown)
     wider = doubtful & ~unknown
     if not solved.conflict:
@@ -329,7 +388,7 @@ def _solve(
                 "unknown too."
             )
             return _Outcome(again)
-    return _turn_one(shape, odds, constraints, unknown, solved, told)
+    return _turn_one(shape, odds, constraints, unknown, weak, solved, told)
 
 
 def _turn_one(
@@ -337,19 +396,25 @@ def _turn_one(
     odds: Odds,
     constraints: Sequence[Constraint],
     unknown: NDArray[np.bool_],
+    weak: _Weak,
     solved: Solved,
     told: list[str],
 ) -> _Outcome:
-    """Look for the one known bit that, turned over, lets the checksums hold."""
+    """Look for the one known bit that, turned over, lets the checksums hold.
+
+    Where the chip fades, the bits that can do so are weighed by how likely each is to be wrong.
+    """
     found = single_flips(shape.to_bytes(odds > 0), ~shape.to_bytes(unknown), constraints)
     word, place = shape.places(found.byte, found.bit)
     flips = [(int(at), int(bit)) for at, bit in zip(word, place, strict=True) if bit < shape.bits]
+    spent = float(np.log2(max(found.tried, 1)))
+    if weak.fading is not None and flips:
+        flips, spent = _by_likelihood(flips, odds, unknown)
     if len(flips) != 1:
         return _Outcome(solved, tuple(flips))
     wider = unknown.copy()
     wider[flips[0]] = True
     again = _solve_for(shape, odds, constraints, wider)
-    spent = float(np.log2(max(found.tried, 1)))
     tied = [part for part in again.parts if len(part.bits)]
     if again.conflict or min((part.spare for part in tied), default=0.0) - spent < SPARE_FOR_FLIP:
         return _Outcome(solved, tuple(flips))
@@ -359,6 +424,27 @@ def _turn_one(
         "it alone lets the checksums hold when turned over: it was taken as unknown."
     )
     return _Outcome(again, spent=spent)
+
+
+FLIP_SHARE = 0.999
+"""Share of the likelihood that one bit must have among all that would do, before it alone is considered. A
+choice."""
+
+
+def _by_likelihood(
+    flips: list[tuple[int, int]], odds: Odds, unknown: NDArray[np.bool_]
+) -> tuple[list[tuple[int, int]], float]:
+    """Bits of which one, turned over, would do: likeliest first, and it alone where it outweighs the others.
+
+    Returns:
+        The bits, and the check bits that the choice uses up: how unlikely a priori it is that it is this one
+        of all known bits.
+    """
+    errors = _error(odds)
+    flips = sorted(flips, key=lambda at: -errors[at])
+    share = errors[flips[0]] / sum(errors[at] for at in flips)
+    spent = float(np.log2(max(float(errors[~unknown].sum()), errors[flips[0]]) / errors[flips[0]]))
+    return (flips[:1] if share >= FLIP_SHARE else flips), spent
 
 
 def _solve_for(
@@ -372,12 +458,17 @@ def _solve_for(
 
 
 def _with_solution(
-    shape: Shape, odds: Odds, constraints: Sequence[Constraint], outcome: _Outcome, provenance: Bytes
+    shape: Shape,
+    odds: Odds,
+    constraints: Sequence[Constraint],
+    outcome: _Outcome,
+    weak: _Weak,
+    provenance: Bytes,
 ) -> Odds:
     """Log odds after the checksums.
 
     That bits under a checksum are wrong where nobody doubts them is left possible: with the probability that
-    follows from their own errors, at most ½, over 2 to the number of spare check bits.
+    follows from their own errors over 2 to the number of spare check bits.
     """
     result, solved = odds.astype(np.float64), outcome.solved
     word, bit = shape.places(solved.byte, solved.bit)
@@ -388,7 +479,7 @@ def _with_solution(
         if part.count == 0:
             continue
         base = _covered(shape, constraints, part) & ~open_
-        wrong = _wrong_base(float(errors[base].sum()), max(part.spare - outcome.spent, 0.0))
+        wrong = _wrong_base(weak.wrong(errors, base), max(part.spare - outcome.spent, 0.0))
         _raise(result, base, wrong, provenance)
         if part.probability is None and not (part.can_be_zero & part.can_be_one).all():
             chance = np.where(part.can_be_zero, np.where(part.can_be_one, np.nan, 0.0), 1.0)
@@ -422,9 +513,8 @@ def _covered(shape: Shape, constraints: Sequence[Constraint], part: Part) -> NDA
     return covered
 
 
-def _wrong_base(errors: float, spare: float) -> float:
+def _wrong_base(before: float, spare: float) -> float:
     """Probability that a bit is wrong that nobody doubted, although the checksums have a solution."""
-    before = min(errors, 0.5)
     by_chance = before * 2.0**-spare
     return float(by_chance / (by_chance + 1 - before))
 

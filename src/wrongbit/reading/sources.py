@@ -81,12 +81,16 @@ class Source:
         name: What people call it.
         odds: ``float32 (n, bits)`` log odds of a 1, this source alone; 0: it says nothing.
         wavers: ``bool (n, bits)`` it says both, at different times.
+        leaked: ``float32 (n, bits)`` or ``(1, bits)`` for a bit that it gives at the level of a cell without
+            charge: odds that the cell was programmed and has faded. Positive where that level is 1, negative
+            where it is 0. None: charge does not come into it.
     """
 
     kind: Kind
     name: str
     odds: Odds
     wavers: NDArray[np.bool_]
+    leaked: Odds | None = None
 
     @property
     def code(self) -> int:
@@ -104,6 +108,25 @@ def through(odds: Odds, error: float) -> Odds:
     less = np.exp(-np.abs(odds))
     strength = np.log(((1 - error) + error * less) / (error + (1 - error) * less))
     return np.asarray(np.copysign(strength, odds), np.float32)
+
+
+def faded(odds: Odds, leaked: Odds | None) -> Odds:
+    """Log odds of what a cell held, from log odds of what it gives, where charge may have leaked.
+
+    Args:
+        odds: Of what it gives.
+        leaked: As in `Source.leaked`.
+
+    >>> sure = np.array([20.0, -20.0], np.float32)
+    >>> (1 / (1 + np.exp(-faded(sure, np.full(2, 0.01, np.float32))))).round(4).tolist()
+    [0.9901000261306763, 0.0]
+    """
+    if leaked is None:
+        return odds
+    toward = odds * np.sign(leaked)
+    # Only the level without charge loses by it; e^odds overflows nowhere within the range of odds.
+    rest = toward - np.log1p(np.abs(leaked) * np.expm1(np.minimum(toward, 80.0)))
+    return np.asarray(np.where(toward > 0, np.copysign(np.maximum(rest, 0), odds), odds), np.float32)
 
 
 def from_counts(ones: NDArray[np.integer], reads: NDArray[np.integer], *, noise: float) -> Odds:
@@ -223,13 +246,14 @@ def combine(sources: Sequence[Source], shape: tuple[int, int], rates: ErrorRates
     """
     chip = np.zeros(shape, np.float32)
     total = np.zeros(shape, np.float32)
+    leaked = next((source.leaked for source in sources if source.kind == "reading"), None)
     for source in sources:
         if source.kind == "reading":
             chip += through(source.odds, rates.reader)
         elif source.kind == "bus":
             chip += through(source.odds, rates.bus)
         elif source.kind == "twin":
-            total += through(source.odds, rates.twin)
+            total += through(faded(source.odds, source.leaked), rates.twin)
         else:
             total += through(source.odds, rates.listing)
-    return np.asarray(total + through(chip, rates.chip), np.float32)
+    return np.asarray(total + through(faded(chip, leaked), rates.chip), np.float32)

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from wrongbit.errors import ImageError
 from wrongbit.image.contents import Contents
-from wrongbit.reading.intervals import incomplete_beta
 from wrongbit.reading.readings import Reading
 
 Words = NDArray[np.uint64]
@@ -220,7 +219,9 @@ def _log_likelihood(wrong: int, reads: int, noise: float, wavering: float) -> fl
     if not wavering:
         return float(sound)
     # The integral of 2 e^w (1-e)^(r-w) for e from 0 to ½: an incomplete Beta function.
-    tail = incomplete_beta(wrong + 1, reads - wrong + 1, 0.5)
+    from scipy.special import betainc  # here, not above: it is slow to load
+
+    tail = float(betainc(wrong + 1, reads - wrong + 1, 0.5))
     if not tail:  # wrong nearly always, and too often for a float to hold how unlikely that is
         return float(sound)
     beta = lgamma(wrong + 1) + lgamma(reads - wrong + 1) - lgamma(reads + 2)

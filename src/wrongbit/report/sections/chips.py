@@ -12,6 +12,7 @@ import numpy as np
 from wrongbit.casework.words import counted, known_word, listed, share_text
 from wrongbit.machine.model import Chip
 from wrongbit.reading.examine import Examination
+from wrongbit.reading.faded import say_fading
 from wrongbit.reading.intervals import Rate
 from wrongbit.reading.rebuild import CLASSES, LIKELY, PROVEN, UNKNOWN, Rebuilt, Shape
 from wrongbit.reading.weighed import Weighed
@@ -228,6 +229,8 @@ def rebuilt_section(chip: Chip, rebuilt: Rebuilt, undone: tuple[str, ...] = ()) 
     )  # fmt: skip
     blocks.append(Table(columns, rows, f"The {total} bits of {chip.name} by how sure they are."))
     blocks += (Paragraph(f"Taken back from the readings: {fault}") for fault in undone)
+    if rebuilt.fading is not None:
+        blocks.append(Paragraph("Fading: " + " ".join(say_fading(rebuilt.fading))))
     blocks += _checksums(rebuilt)
     blocks += _unknown(chip, rebuilt)
     if rebuilt.conflicts:
