@@ -1,4 +1,4 @@
-"""What was done to the object: what goes together, dates as far as known, the order, the original part."""
+"""What was done to the object: what goes together, dates as far as known, the order, the old part."""
 
 from __future__ import annotations
 
@@ -97,12 +97,12 @@ def test_a_part_that_the_machine_file_does_not_name_is_kept_and_told(machine: Ma
     assert notes == ("The machine file names no 'U33'; it is kept as you wrote it. Was U3 meant?",)
 
 
-def test_an_original_part_that_nobody_keeps_is_asked_for(machine: Machine) -> None:
+def test_an_old_part_that_nobody_keeps_is_asked_for(machine: Machine) -> None:
     assert "What became of" in check_work(machine, work(), TODAY)[1][0]
     kept, lost = entry(1, work(date="2026", kept="bag 4")), entry(2, work("replaced", "C1", "2026"))
     gone = entry(3, work("removed", "C2", "2026"), withdrawn_by=4)
     assert unaccounted([kept, lost, gone, entry(5, work("cleaned", "X1", "2026"))]) == (
-        "C1 replaced (entry 2): what became of the original part is not written down.",
+        "C1 replaced (entry 2): what became of the old part is not written down.",
     )
 
 

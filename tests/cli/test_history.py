@@ -86,7 +86,7 @@ def test_the_object_and_what_was_done_to_it(kiln: Path, capsys: pytest.CaptureFi
     told = [each["says"] for each in json.loads(capsys.readouterr().out)["entries"]]
     assert told == [
         "The object: inventory number QM 3 �[31m; stands at: no longer said.",
-        "1987, Bram: U3 removed, out: K2716; the original is kept: bag 4.",
+        "1987, Bram: U3 removed, out: K2716; the old part is kept: bag 4.",
     ]
     assert main(["history", str(kiln), "--all"]) == 0
     page = " ".join(capsys.readouterr().out.split())

@@ -77,17 +77,17 @@ def test_what_was_done_stands_before_the_proof_in_the_order_of_time(kept: Report
     assert isinstance(table, Table)
     assert [row[1] for row in table.rows] == ["1987", "1987-05", "2026-03-04"]
     assert [each.title for each in table.columns] == [
-        "entry", "date", "who", "what", "came out", "went in", "reversible", "original is kept",
+        "entry", "date", "who", "what", "came out", "went in", "reversible", "old part is kept",
     ]  # fmt: skip
     assert table.rows[1][2:4] == ("Wilhelmina", "Socket of U4 changed")
     assert table.rows[2][3:] == (f"U3 replaced. {SCRIPT}", UNBROKEN, "27C64", "yes", "bag 4")
 
 
-def test_a_missing_original_part_is_an_open_question(kept: Report) -> None:
+def test_a_missing_old_part_is_an_open_question(kept: Report) -> None:
     (listed,) = section(kept, "Open questions and what was not known").blocks
     assert isinstance(listed, Listed)
-    assert [each for each in listed.items if "original part" in each] == [
-        "Socket of U4 changed (entry 8): what became of the original part is not written down."
+    assert [each for each in listed.items if "old part" in each] == [
+        "Socket of U4 changed (entry 8): what became of the old part is not written down."
     ]
 
 

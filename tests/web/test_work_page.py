@@ -57,6 +57,7 @@ def test_the_same_again_is_told(page: Any, served: Served) -> None:
     field(page, "Maker").fill("Thornley & Vane")
     page.get_by_role("button", name="Keep what is said").click()
     page.get_by_text("Kept as entry").wait_for()
+    ready(page, "/work", served)
     page.get_by_role("button", name="Keep what is said").click()
     page.locator(".wb-told-bad").wait_for()
     assert "already" in page.locator(".wb-told-bad").inner_text()
@@ -85,7 +86,7 @@ def test_work_is_entered_and_corrected(page: Any, served: Served) -> None:
     form = page.get_by_role("region", name=f"Correct entry {entry.number}")
     assert field(form, "Part that came out").input_value() == "K2764 8411"
     assert choice(form, "What was done").locator("option:checked").inner_text() == "replaced"
-    field(form, "Original is kept").fill("bag 4")
+    field(form, "Old part is kept").fill("bag 4")
     form.get_by_role("button", name="Put it in its place").click()
     table.get_by_text("bag 4").wait_for()
     page.get_by_role("region", name="Enter what was done").wait_for()

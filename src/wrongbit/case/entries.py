@@ -172,7 +172,7 @@ class WorkDone:
         old: Marking of the part that came out.
         new: Marking of the part that went in.
         reversible: yes, no or in part; empty where nothing is said.
-        kept: Where the original part is kept.
+        kept: Where the old part is kept.
         note: For people.
     """
 

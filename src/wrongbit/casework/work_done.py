@@ -1,7 +1,7 @@
-"""What was done to the object itself: parts removed, fitted, cleaned; what became of the original parts.
+"""What was done to the object itself: parts removed, fitted, cleaned; what became of the old parts.
 
 Who looks after an object in ten years wants to know what is original, what came in its place, whether it can
-be undone, and where the original lies. That is not for the weighing of suspects: nothing is computed from it.
+be undone, and where the old part lies. That is not for the weighing of suspects: nothing is computed from it.
 """
 
 from __future__ import annotations
@@ -133,14 +133,14 @@ def _hints(machine: Machine, made: WorkDone) -> Iterable[str]:
         near = get_close_matches(made.part, names, 1)
         guess = f" Was {near[0]} meant?" if near else ""
         yield f"The machine file names no {made.part!r}; it is kept as you wrote it.{guess}"
-    if original_unaccounted(made):
+    if old_part_unaccounted(made):
         yield (
             f"What became of the part that came out at {made.part}? Keep it, mark it with the number of this "
             "entry, and correct the entry so that it says where."
         )
 
 
-def original_unaccounted(made: WorkDone) -> bool:
+def old_part_unaccounted(made: WorkDone) -> bool:
     """Whether a part came out, and nobody says what became of it."""
     return not made.kept and (made.kind in ("removed", "replaced", "socket changed") or bool(made.old))
 
@@ -184,13 +184,13 @@ def say_work(made: WorkDone, person: str = "") -> str:
         person: Who did it, where the entry does not say it.
 
     >>> say_work(WorkDone("replaced", "U3", "1987-05", "Ada", "K2716", "27C16", "yes", "bag 4"))
-    '1987-05, Ada: U3 replaced, K2716 by 27C16; reversible; the original is kept: bag 4.'
+    '1987-05, Ada: U3 replaced, K2716 by 27C16; reversible; the old part is kept: bag 4.'
     """
     told = [action_text(made) + _parts(made)]
     told += {"yes": ["reversible"], "no": ["not reversible"], "in part": ["reversible in part"]}.get(
         made.reversible, []
     )
-    told += [f"the original is kept: {made.kept}"] if made.kept else []
+    told += [f"the old part is kept: {made.kept}"] if made.kept else []
     who = made.person or person
     when = f"{made.date}, {who}" if who else made.date
     note = f" {made.note.rstrip('.')}." if made.note else ""
@@ -230,11 +230,11 @@ def refuse_known(entries: Iterable[Entry], made: WorkDone, person: str) -> None:
 
 
 def unaccounted(entries: Sequence[Entry]) -> tuple[str, ...]:
-    """Open questions about original parts."""
+    """Open questions about old parts."""
     return tuple(
-        f"{action_text(made)} (entry {entry.number}): what became of the original part is not written down."
+        f"{action_text(made)} (entry {entry.number}): what became of the old part is not written down."
         for entry, made in in_time_order(entries)
-        if original_unaccounted(made)
+        if old_part_unaccounted(made)
     )
 
 

@@ -260,7 +260,7 @@ def work(
         ),
     ] = None,
     kept: Annotated[
-        str | None, typer.Option("--kept", help="Where the original part is kept.", show_default=False)
+        str | None, typer.Option("--kept", help="Where the old part is kept.", show_default=False)
     ] = None,
     note: Annotated[str | None, typer.Option("--note", help="A remark.", show_default=False)] = None,
     corrects: Annotated[
@@ -272,7 +272,7 @@ def work(
     ] = None,
     as_json: options.Json = False,
 ) -> int:  # fmt: skip
-    """Write down what was done to the object: a part removed, fitted, cleaned; where the original is kept."""
+    """Write down what was done to the object: a part removed, fitted, cleaned; where the old part is kept."""
     given = {
         "kind": kind, "part": part, "date": date, "person": by, "old": old, "new": new,
         "reversible": reversible, "kept": kept, "note": note,

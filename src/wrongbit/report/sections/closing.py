@@ -179,7 +179,7 @@ def work_sections(entries: Sequence[Entry]) -> tuple[Section, ...]:
     columns = (
         Column("entry", "number"), Column("date", "date"), Column("who", share=0.8),
         Column("what", share=1.7), Column("came out", share=0.9), Column("went in", share=0.9),
-        Column("reversible"), Column("original is kept", share=1.1),
+        Column("reversible"), Column("old part is kept", share=1.1),
     )  # fmt: skip
     told = [number for number in range(len(columns)) if any(row[number] != "–" for row in rows)]
     table = Table(

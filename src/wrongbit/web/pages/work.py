@@ -112,7 +112,7 @@ def _done(done: Done, form: WorkForm) -> None:
         quiet("Nothing is written down yet.")
         return
     table(
-        ("no.", "date", "who", "what", "came out", "went in", "reversible", "original is kept", ""),
+        ("no.", "date", "who", "what", "came out", "went in", "reversible", "old part is kept", ""),
         [_row(entry, made, form) for entry, made in done],
         caption="What was done, in the order of time",
         right=(0,),
@@ -168,7 +168,7 @@ class WorkForm:
                 who = Field("Who", said.person, width=18)
             with tag("div", classes="wb-row ow-row"):
                 old = Field("Part that came out", said.old, hint="its marking", width=26)
-                kept = Field("Original is kept", said.kept, hint="bag, box, shelf; mark it", width=26)
+                kept = Field("Old part is kept", said.kept, hint="bag, box, shelf; mark it", width=26)
                 new = Field("Part that went in", said.new, hint="its marking, label, checksum", width=26)
                 undone = Choice("Reversible", ("", *REVERSIBLE), said.reversible)
             with tag("div", classes="wb-row ow-row"):
