@@ -253,8 +253,17 @@ class ClockFollower:
             while 0 <= at < rows:
                 found.append(at)
                 last, at = at, self.seen.after(at)
-            at = self._taken_up(last + 1) if at < 0 else None
+            if at < 0:
+                resumed = self._by_expected(last)
+                at = self._taken_up(last + 1) if resumed is None else resumed
         return np.array(found, np.intp)
+
+    def _by_expected(self, start: int) -> int | None:
+        """Where the instruction leads that should have been there, if the program goes on there."""
+        after = self.expected.after(start)
+        if not 0 <= after < len(self.kind):
+            return None
+        return after if self.seen.lasts(after, CHAIN) or self.expected.lasts(after, CHAIN) else None
 
     def _taken_up(self, at: int) -> int | None:
         """The first row from here on at which an instruction certainly begins, None where there is none."""
