@@ -297,3 +297,15 @@ def test_nobody_is_told_of_fading_that_is_not_there() -> None:
     found = estimate(np.array([100, 1, 1, 100]), noise=1e-4)
     assert found is not None
     assert say_fading(Fading(1, found))[0].startswith("2 bits waver")
+
+
+def test_faded_cells_among_some_are_a_mixture_of_poissons() -> None:
+    """The number drawn from the belief in it, then the cells: quantiles of many such draws."""
+    found = estimate(np.array([16000, 4, 5, 6, 5, 4, 16000]), noise=1e-4)
+    assert found is not None
+    expected, low, high = found.among(found.faded / 8)
+    draw = np.random.default_rng(2)
+    number = draw.poisson(draw.choice(found.numbers, 200_000, p=found.chances) / 8)
+    assert number.mean() == pytest.approx(expected, rel=0.03)
+    assert np.quantile(number, 0.025) == low
+    assert np.quantile(number, 0.975) == pytest.approx(high, rel=0.05)

@@ -219,31 +219,32 @@ def _witness(
         ever: Bits that ever gave the programmed level.
         level: The erased level.
     """
-    differ = total = at_rest = 0
-    wrong: list[float] = []
+    sides = [other.odds if level else -other.odds for other in others]
     twins = []
-    against = 0
-    for other in others:
-        erased = (other.odds > SURELY) if level else (other.odds < -SURELY)
-        charged = (other.odds < -SURELY) if level else (other.odds > SURELY)
-        seen = int(np.count_nonzero(surely & (erased | charged)))
-        amiss = int(np.count_nonzero(surely & erased))
-        differ += int(np.count_nonzero(steady & charged))
-        total += int(np.count_nonzero((steady | surely) & charged))
-        at_rest += int(np.count_nonzero(steady & erased))
-        both = int(np.count_nonzero(ever & (erased | charged)))
-        twins.append((int(np.count_nonzero(ever & erased)) + 0.5) / (both + 1.0) if both else 0.0)
-        # A twin may have faded itself; what else is wrong is wrong in both directions alike.
+    for side in sides:
+        both = int(np.count_nonzero(ever & (np.abs(side) > SURELY)))
+        twins.append((int(np.count_nonzero(ever & (side > SURELY))) + 0.5) / (both + 1.0) if both else 0.0)
+    charged, erased = np.zeros(steady.shape, np.bool_), np.zeros(steady.shape, np.bool_)
+    for side in sides:
+        charged |= side < -SURELY
+        erased |= side > SURELY
+    # A twin may have faded itself; what else is wrong is wrong in both directions alike.
+    against, wrong = 0, 0.0
+    for side, other in zip(sides, others, strict=True):
         if other.kind != "twin":
-            against += amiss
-            wrong.append((amiss + 0.5) / (seen + 1.0))
+            amiss = int(np.count_nonzero(surely & (side > SURELY)))
+            seen = int(np.count_nonzero(surely & (np.abs(side) > SURELY)))
+            against, wrong = against + amiss, max(wrong, (amiss + 0.5) / (seen + 1.0))
+    differ = int(np.count_nonzero(steady & charged))
+    total = int(np.count_nonzero((steady | surely) & charged))
+    at_rest = int(np.count_nonzero(steady & erased & ~charged))
     if against >= AT_LEAST and against > OTHER_WAY * differ:
         note = (
             f"{against} bits are steadily {1 - level} where another source says {level}: that is not lost "
             "charge, so that the direction in which charge leaks was left out."
         )
         return None, note, twins
-    error = max(wrong, default=0.0) * at_rest / max(total, 1)
+    error = wrong * at_rest / max(total, 1)
     witnessed = Witnessed(differ, total, error) if total else None
     return witnessed, None, twins
 

@@ -121,6 +121,29 @@ class Estimate:
         """Expected share of the steady ones that were programmed."""
         return self.faded / self.steady if self.steady else 0.0
 
+    def among(self, expected: float) -> tuple[float, float, float]:
+        """Expected number of faded cells among some of the steady ones, and its interval at 95 %.
+
+        Args:
+            expected: How many of them are expected to have faded.
+        """
+        from scipy.stats import poisson
+
+        if not self.faded or expected <= 0:
+            return 0.0, 0.0, 0.0
+        mean = self.numbers * expected / self.faded
+        ends = []
+        for at in (0.025, 0.975):
+            low, high = 0, int(mean.max() + 10 * np.sqrt(mean.max()) + 10)
+            while low < high:
+                middle = (low + high) // 2
+                if float(self.chances @ poisson.cdf(middle, mean)) < at:
+                    low = middle + 1
+                else:
+                    high = middle
+            ends.append(float(low))
+        return expected, ends[0], ends[1]
+
     def none_of(self, expected: float) -> float:
         """Probability that no cell has faded among some of which so many are expected to have."""
         if not self.faded:
@@ -314,7 +337,7 @@ def local_odds(
     """
     n = len(steady)
     region = np.arange(n) * min(REGIONS, n) // max(n, 1)
-    charged_cells: Floats = exposed * np.broadcast_to(np.asarray(seen, np.float64), exposed.shape)
+    charged_cells = np.where(exposed, seen, 0.0)
     total = max(float(events.sum()), 1e-9) / max(float(charged_cells.sum()), 1.0)
     events_in, exposed_in = (
         np.bincount(region, cells.sum(axis=1)).astype(np.float64) for cells in (events, charged_cells)

@@ -218,8 +218,7 @@ def _left(fading: Fading, sources: Sequence[Source], made: Rebuilt) -> Fading:
         if source.kind not in ("reading", "bus"):
             weak &= np.abs(source.odds) <= SAID
     expected = float((np.abs(leaked) / (1 + np.abs(leaked)))[weak].sum())
-    scale = expected / fading.estimate.faded if fading.estimate.faded else 0.0
-    faded = (expected, fading.estimate.low * scale, fading.estimate.high * scale)
+    faded = fading.estimate.among(expected)
     unknown = int(np.count_nonzero(weak & (made.classes == UNKNOWN)))
     return replace(fading, weak=int(np.count_nonzero(weak)), faded=faded, open=unknown)
 
