@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 from itertools import islice
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wrongbit.align.addresses import recover_on_bus
 from wrongbit.align.leads import LeadFinding
@@ -36,7 +38,7 @@ from wrongbit.faults.posterior import weigh
 from wrongbit.faults.rows import Rows
 from wrongbit.instructions.consequence import Consequence, Place, consequence
 from wrongbit.instructions.execution import Execution
-from wrongbit.instructions.flow import FlowEvidence, flow_evidence, is_instruction_word
+from wrongbit.instructions.flow import FlowEvidence, flow_evidence, instruction_words
 from wrongbit.instructions.loops import Loop, find_loops
 from wrongbit.instructions.sets import instruction_set
 from wrongbit.machine.load import load_machine
@@ -353,8 +355,7 @@ def _acted(job: Job, comparison: Comparison) -> Acted | None:
         execution = open_execution(job, comparison)
     except WrongbitError:
         return None
-    wrong = np.flatnonzero(comparison.verdicts.verdict == DIFFERS).tolist()
-    words = islice((row for row in wrong if is_instruction_word(execution, row)), ACTED_ON)
+    words = islice(instruction_words(execution, _wrong(comparison)), ACTED_ON)
     verdicts = [flow_evidence(execution, row).acted for row in words]
     return Acted(verdicts.count("wrong word"), verdicts.count("right word"))
 
@@ -372,20 +373,31 @@ class Explanation:
         execution: The cycles as instructions.
         evidence: Of the cycle that was asked for, or of the first wrong instruction word; None where no word
             is wrong.
-        all_evidence: Of every wrong instruction word, up to `WORDS_EXPLAINED`.
         consequence: What followed the cycle of ``evidence``.
-        loops: Loops that the processor went round.
     """
 
     comparison: Comparison
     execution: Execution
     evidence: FlowEvidence | None
-    all_evidence: tuple[FlowEvidence, ...]
     consequence: Consequence
-    loops: tuple[Loop, ...]
+
+    # What follows is of the whole capture, and computed when it is asked for.
+
+    @cached_property
+    def all_evidence(self) -> tuple[FlowEvidence, ...]:
+        """Of every wrong instruction word, up to `WORDS_EXPLAINED`."""
+        words = instruction_words(self.execution, _wrong(self.comparison))
+        return tuple(flow_evidence(self.execution, row) for row in islice(words, WORDS_EXPLAINED))
+
+    @cached_property
+    def loops(self) -> tuple[Loop, ...]:
+        """Loops that the processor went round."""
+        return find_loops(self.execution)
 
 
-def explain(job: Job, comparison: Comparison, cycle: int | None = None) -> Explanation:
+def explain(
+    job: Job, comparison: Comparison, cycle: int | None = None, execution: Execution | None = None
+) -> Explanation:
     """Decode the expected and the seen word of a cycle and tell from what followed which one was acted on.
 
     Args:
@@ -393,26 +405,47 @@ def explain(job: Job, comparison: Comparison, cycle: int | None = None) -> Expla
         comparison: From `compare_capture`.
         cycle: Which cycle; left out: the first wrong word that is part of an instruction, or where there is
             none the first wrong word.
+        execution: From `open_execution`, of the same; left out: it is opened.
 
     Raises:
         MachineFileError: The instruction set cannot be used.
         UsageError: The machine file names no instruction set, or there is no such cycle.
     """
-    execution = open_execution(job, comparison)
+    execution = open_execution(job, comparison) if execution is None else execution
     if cycle is not None and not 0 <= cycle < len(comparison.cycles):
         raise UsageError(
             f"There is no cycle {cycle}: this capture has {len(comparison.cycles)}, counted from 0.",
             "Name a cycle that 'wrongbit cycles' lists.",
         )
-    wrong = np.flatnonzero(comparison.verdicts.verdict == DIFFERS).tolist()
-    words = [row for row in wrong if is_instruction_word(execution, row)]
-    all_evidence = tuple(flow_evidence(execution, row) for row in words[:WORDS_EXPLAINED])
-    chosen = cycle if cycle is not None else next(iter(words or wrong), None)
-    evidence = None if chosen is None else flow_evidence(execution, chosen)
-    followed = Consequence(())
-    if evidence is not None and chosen in wrong:
-        followed = consequence(execution, evidence, lambda bank, address: _place(job, bank, address))
-    return Explanation(comparison, execution, evidence, all_evidence, followed, find_loops(execution))
+    if cycle is None:
+        wrong = _wrong(comparison)
+        cycle = next(instruction_words(execution, wrong), int(wrong[0]) if len(wrong) else None)
+    if cycle is None:
+        return Explanation(comparison, execution, None, Consequence(()))
+    evidence, followed = explain_word(job, execution, cycle)
+    differs = comparison.verdicts.verdict[cycle] == DIFFERS
+    return Explanation(comparison, execution, evidence, followed if differs else Consequence(()))
+
+
+def explain_word(job: Job, execution: Execution, cycle: int) -> tuple[FlowEvidence, Consequence]:
+    """On which word the processor acted in a cycle, and what followed.
+
+    Args:
+        job: The machine and the probe point.
+        execution: From `open_execution`.
+        cycle: A cycle that differs.
+    """
+    evidence = flow_evidence(execution, cycle)
+    return evidence, consequence(execution, evidence, lambda bank, address: _place(job, bank, address))
+
+
+def _wrong(comparison: Comparison) -> NDArray[np.intp]:
+    """``intp (k,)`` cycles that differ, in order."""
+    return np.flatnonzero(comparison.verdicts.verdict == DIFFERS)
+
+
+_LOOKED_UP = 1 << 14
+"""Words of the reference that are kept for the decoders, which ask for them one by one."""
 
 
 def open_execution(job: Job, comparison: Comparison) -> Execution:
@@ -437,6 +470,7 @@ def open_execution(job: Job, comparison: Comparison) -> Execution:
         )
     verdicts = comparison.verdicts
 
+    @lru_cache(_LOOKED_UP)
     def reference(bank: int, address: int) -> tuple[int, int]:
         word, known = job.memory_map.expected(np.array([bank], np.int32), np.array([address], np.uint64))
         return int(word[0]), int(known[0])

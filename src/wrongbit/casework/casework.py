@@ -79,6 +79,7 @@ from wrongbit.diagnose.structure import Structure
 from wrongbit.diagnose.suspects import Weighing, weigh_suspects
 from wrongbit.errors import CaptureError, CaseError, UsageError, WrongbitError
 from wrongbit.faults.evidence import gather_evidence
+from wrongbit.instructions.execution import Execution
 from wrongbit.job import (
     DEFAULT_NOISE,
     Comparison,
@@ -90,6 +91,7 @@ from wrongbit.job import (
     diagnose,
     explain,
     job_of,
+    open_execution,
     read_capture,
     read_samples,
 )
@@ -291,11 +293,24 @@ class Casework:
         key, found = self._steady(
             self._large,
             lambda: key_of("explain", FORMAT, work._job_key(detail.point), detail.file.sha256, cycle),
-            lambda: explain(work.job(detail.point), work.comparison(entry), cycle),
+            lambda: explain(work.job(detail.point), work.comparison(entry), cycle, work.execution(entry)),
         )
         if cycle is None:
             self._record("explain", key, lambda: explain_finding(found, detail))
         return found
+
+    def execution(self, entry: Entry) -> Execution:
+        """A capture's cycles as instructions; where they begin is found once, however many are explained.
+
+        Raises:
+            WrongbitError: As `comparison`; or the machine file names no instruction set.
+        """
+        detail, work = _capture_of(entry), self._frozen
+        return self._steady(
+            self._large,
+            lambda: key_of("execution", FORMAT, work._job_key(detail.point), detail.file.sha256),
+            lambda: open_execution(work.job(detail.point), work.comparison(entry)),
+        )[1]
 
     def _cycles(
         self, detail: CaptureAdded, job: Job, progress: Progress | None

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
+from wrongbit.instructions.decodings import Decodings, decode_many
 from wrongbit.instructions.execution import WRITE, Execution
 from wrongbit.instructions.flow import FlowEvidence
 from wrongbit.instructions.instruction import Instruction
@@ -21,8 +23,6 @@ Event = Literal["entry", "unmapped", "stop", "loop", "stack"]
 
 FOLLOWED = 50_000
 """Instructions that are followed after the wrong word, and a tenth of it before it."""
-_NEAR = np.uint64(32)
-"""Addresses from an instruction's first within which its other words lie."""
 LOOP_ROUNDS = 16
 """Rounds that make an endless loop, where the capture ends in it. A choice."""
 
@@ -53,14 +53,18 @@ class _Course:
         execution: The capture.
         first: Index in ``starts`` of the first one followed.
         wrong: Index of the one with the wrong word, or of the first after it.
-        steps: From ``first`` on; None where one cannot be decoded.
+        last: Index after the last one followed.
+        steps: Those from ``first`` on.
+        where: ``uint64 (k,)`` bank and address of each, as one number.
         mapped: What answers where.
     """
 
     execution: Execution
     first: int
     wrong: int
-    steps: tuple[Instruction | None, ...]
+    last: int
+    steps: Decodings
+    where: NDArray[np.uint64]
     mapped: Mapped
 
     def row(self, index: int) -> int:
@@ -87,11 +91,11 @@ def consequence(execution: Execution, evidence: FlowEvidence, mapped: Mapped) ->
     starts = execution.starts
     if not len(starts) or evidence.acted == "right word":
         return Consequence(())
-    wrong = int(np.searchsorted(starts, evidence.row if evidence.start is None else evidence.start))
+    wrong = int(starts.searchsorted(evidence.row if evidence.start is None else evidence.start))
     first = max(wrong - FOLLOWED // 10, 0)
     last = min(wrong + FOLLOWED, len(starts))
-    steps = _steps(execution, first, last)
-    course = _Course(execution, first, wrong, steps, mapped)
+    steps = decode_many(execution, starts[first:last], execution.ends(first, last))
+    course = _Course(execution, first, wrong, last, steps, where(execution, first, last), mapped)
     found = (
         ("entry", _entry(course, evidence)),
         ("unmapped", _unmapped(course)),
@@ -100,22 +104,6 @@ def consequence(execution: Execution, evidence: FlowEvidence, mapped: Mapped) ->
         ("loop", None if stop else _endless(course)),
     )
     return Consequence(tuple((event, text) for event, text in found if text))  # type: ignore[misc]
-
-
-def _steps(execution: Execution, first: int, last: int) -> tuple[Instruction | None, ...]:
-    """Instructions by the words seen; the same words at the same place are decoded once."""
-    cycles, starts = execution.cycles, execution.starts
-    known: dict[tuple[int, bytes, bytes], Instruction | None] = {}
-    steps = []
-    for start in starts[first:last].tolist():
-        rows = slice(start, int(execution.window(start)[-1]) + 1)
-        addresses = cycles.address[rows]
-        near = addresses - addresses[0] < _NEAR
-        key = (int(cycles.bank[start]), addresses[near].tobytes(), cycles.word[rows][near].tobytes())
-        if key not in known:
-            known[key] = execution.decoded(start, seen=True)
-        steps.append(known[key])
-    return tuple(steps)
 
 
 def _entry(course: _Course, evidence: FlowEvidence) -> str | None:
@@ -127,42 +115,56 @@ def _entry(course: _Course, evidence: FlowEvidence) -> str | None:
     if went in expected.successors or not missed:
         return None
     cycles, starts = course.execution.cycles, course.execution.starts
-    after = starts[course.wrong + 1 :]
     names = " or ".join(course.hexadecimal(address) for address in sorted(missed))
-    reached = after[np.isin(cycles.address[after], np.array(sorted(missed), np.uint64))]
-    if len(reached):
-        return f"It should have gone on at {names}, which it reached only in cycle {int(reached[0])}."
+    sought = np.array(sorted(missed), np.uint64)
+    for begin in range(course.wrong + 1, len(starts), FOLLOWED):
+        after = starts[begin : begin + FOLLOWED]
+        reached = after[np.isin(cycles.address[after], sought)]
+        if len(reached):
+            return f"It should have gone on at {names}, which it reached only in cycle {int(reached[0])}."
     return f"It should have gone on at {names}, which it never reached in the rest of the capture."
 
 
 def _unmapped(course: _Course) -> str | None:
     """The first instruction fetched where no chip answers, or where RAM was never written."""
-    cycles = course.execution.cycles
-    first_write: dict[int, int] | None = None
-    for index in range(course.wrong + 1, course.first + len(course.steps)):
-        bank, address, row = course.bank(index), course.address(index), course.row(index)
-        place = course.mapped(bank, address)
-        if place == "rom":
-            continue
+    offset = course.wrong + 1
+    _, first, group = np.unique(course.where[offset - course.first :], return_index=True, return_inverse=True)
+    places = [course.mapped(course.bank(offset + n), course.address(offset + n)) for n in first.tolist()]
+    outside = np.array([place != "rom" for place in places], np.bool_)
+    if not outside.any():
+        return None
+    written = _first_writes(course, [course.address(offset + n) for n in first[outside].tolist()])
+    for n in np.flatnonzero(outside[group]).tolist():
+        row, address = course.row(offset + n), course.address(offset + n)
         here = f"From cycle {row} on it executed what it found at {course.hexadecimal(address)}, where"
-        if place is None:
+        if places[group[n]] is None:
             return f"{here} no chip answers."
-        if place == "io":
+        if places[group[n]] == "io":
             return f"{here} a port answers, not a memory."
-        if first_write is None:
-            rows = np.flatnonzero(cycles.kind == WRITE)[::-1]
-            first_write = dict(zip(cycles.address[rows].tolist(), rows.tolist(), strict=True))
-        if first_write.get(address, row) >= row:
+        if written.get(address, row) >= row:
             return f"{here} there is RAM that had not been written in this capture."
     return None
 
 
+def _first_writes(course: _Course, addresses: Sequence[int]) -> dict[int, int]:
+    """The cycle in which each of some addresses was written first, of those before the last one followed."""
+    cycles = course.execution.cycles
+    rows = np.flatnonzero(cycles.kind[: course.row(course.last - 1)] == WRITE)
+    rows = rows[np.isin(cycles.address[rows], np.array(sorted(set(addresses)), np.uint64))]
+    written, first = np.unique(cycles.address[rows], return_index=True)
+    return dict(zip(written.tolist(), rows[first].tolist(), strict=True))
+
+
 def _stop(course: _Course) -> str | None:
-    for index in range(course.wrong, course.first + len(course.steps)):
-        found = course.steps[index - course.first]
-        if found is None or found.flow != "stop":
+    count = len(course.execution.starts)
+    stops = np.array([found is not None and found.flow == "stop" for found in course.steps.instructions])
+    if not stops.any():
+        return None
+    for place in np.flatnonzero(stops[course.steps.code]).tolist():
+        index, found = course.first + place, course.steps.instructions[course.steps.code[place]]
+        if index < course.wrong or found is None:
             continue
-        after = [course.address(n) for n in range(index + 1, min(index + 4, len(course.execution.starts)))]
+        after = [course.address(n) for n in range(index + 1, min(index + 4, count))]
         if all(address in (found.targets or ()) for address in after):
             return (
                 f"In cycle {course.row(index)} it executed {found.text} at "
@@ -173,11 +175,10 @@ def _stop(course: _Course) -> str | None:
 
 def _endless(course: _Course) -> str | None:
     """A loop in which the capture ends."""
-    values = where(course.execution)
-    tail = values[max(course.wrong + 1, len(values) - FOLLOWED) :]
+    offset = max(course.wrong + 1, len(course.execution.starts) - FOLLOWED)
+    tail = where(course.execution, offset)
     if not len(tail):
         return None
-    offset = len(values) - len(tail)
     last = [run for run in find_runs(tail, LOOP_ROUNDS) if run.last + run.period > len(tail)]
     if not last:
         return None
@@ -192,22 +193,51 @@ def _endless(course: _Course) -> str | None:
     )
 
 
+_Move = Literal["call", "astray", "return"]
+"""What an instruction does to the open calls; *astray*: an interrupt, it seems."""
+
+
+def _move(found: Instruction | None, went: int) -> _Move | None:
+    """What an instruction that went on at an address does to the open calls; None: nothing."""
+    if found is None:
+        return None
+    if found.flow == "call" and went in (found.targets or ()):
+        return "call"
+    if found.successors is not None and went not in found.successors:
+        return "astray"
+    if found.flow == "return" and not (found.conditional and went == found.following):
+        return "return"
+    return None
+
+
+def _moves(course: _Course) -> Iterator[tuple[int, Instruction, int, _Move]]:
+    """Instructions that bear on the open calls: index, what it was, where it went, what it does."""
+    execution, steps = course.execution, course.steps
+    went = execution.cycles.address[execution.starts[course.first + 1 : course.last + 1]]
+    code = steps.code[: len(went)].astype(np.uint64)
+    whither, target = np.unique(went, return_inverse=True)
+    count = np.uint64(len(whither))
+    pairs, group = np.unique(code * count + target.astype(np.uint64), return_inverse=True)
+    found = [(steps.instructions[int(pair // count)], int(whither[int(pair % count)])) for pair in pairs]
+    moves = [_move(*each) for each in found]
+    bearing = np.array([move is not None for move in moves], np.bool_)
+    for place in np.flatnonzero(bearing[group]).tolist() if len(pairs) else ():
+        (instruction, there), move = found[group[place]], moves[group[place]]
+        if instruction is not None and move is not None:
+            yield course.first + place, instruction, there, move
+
+
 def _stack(course: _Course) -> str | None:
     """The first return that leads elsewhere than the last open call left it, if none did so before."""
     begun_at_reset = course.first == 0 and course.address(0) == course.execution.processor.start_address
     open_calls: list[frozenset[int]] = []
-    starts = course.execution.starts
-    for place, found in enumerate(course.steps):
-        index = course.first + place
-        if found is None or index + 1 >= len(starts):
-            continue
-        went = course.address(index + 1)
-        if found.flow == "call" and went in (found.targets or ()):
+    for index, found, went, move in _moves(course):
+        if move == "call":
             open_calls.append(frozenset([found.following]))
-        elif found.successors is not None and went not in found.successors:
+        elif move == "astray":
             # An interrupt; it comes back to here or to where this instruction leads.
-            open_calls.append(found.successors | {found.address})
-        elif found.flow == "return" and not (found.conditional and went == found.following):
+            open_calls.append((found.successors or frozenset()) | {found.address})
+        else:
             here = f"the return at {course.hexadecimal(found.address)} (cycle {course.row(index)})"
             if open_calls:
                 wanted = open_calls.pop()

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.bus.cycles import KIND_CODE, Cycles
+from wrongbit.instructions.decodings import OneByOne, decode_many
 from wrongbit.instructions.instruction import BusHabits, Fetch, Instruction, InstructionSet
 from wrongbit.instructions.unmarked import Follower
 from wrongbit.machine.model import Processor
@@ -22,6 +23,10 @@ Reference = Callable[[int, int], tuple[int, int]]
 FETCH, READ, WRITE = KIND_CODE["fetch"], KIND_CODE["read"], KIND_CODE["write"]
 SOON = 8
 """Cycles from an instruction's beginning whose words are taken for what memory holds."""
+LIMIT = 40
+"""Cycles of an instruction of which no end is found."""
+_MOST = 1 << 10
+"""Decoded instructions that are kept."""
 MOVING = tuple(KIND_CODE[kind] for kind in ("fetch", "read", "write", "io_read", "io_write"))
 """Kinds of cycles that move a word; others say nothing of what an instruction does."""
 
@@ -78,13 +83,17 @@ class Execution:
         prefixed = np.isin(words, np.array(sorted(self.instruction_set.habits.prefixes), np.uint64))
         begins = np.ones(len(rows), np.bool_)
         addresses = self.cycles.address[rows]
-        for at in np.flatnonzero(prefixed).tolist():
-            if not begins[at]:
-                continue
-            found = self.seen_at(int(rows[at]))
-            units = 1 if found is None else opcode_units(found, self.instruction_set.habits)
-            for ahead in range(at + 1, min(at + units, len(rows))):
-                begins[ahead] = addresses[ahead] != addresses[at] + np.uint64(ahead - at)
+        prefixed[:-1] &= addresses[1:] == addresses[:-1] + np.uint64(1)
+        prefixed[-1:] = False
+        at = np.flatnonzero(prefixed)
+        decoded = decode_many(self, rows[at])
+        habits = self.instruction_set.habits
+        goes_on = np.array(
+            [found is not None and opcode_units(found, habits) > 1 for found in decoded.instructions]
+        )
+        for each in at[goes_on[decoded.code]].tolist() if len(at) else ():
+            if begins[each]:  # else it is itself the second unit of a code
+                begins[each + 1] = False
         return rows[begins]
 
     # Words as units ------------------------------------------------------------------------------
@@ -102,9 +111,13 @@ class Execution:
 
     def word_address(self, address: int) -> int:
         """Address of the bus word that holds the unit at an address."""
+        return address - address % self.word_step
+
+    @cached_property
+    def word_step(self) -> int:
+        """Addresses from one bus word to the next."""
         habits = self.instruction_set.habits
-        per_word = max(self.processor.word_bits // habits.unit_bits, 1) * habits.step
-        return address - address % per_word
+        return max(self.processor.word_bits // habits.unit_bits, 1) * habits.step
 
     def seen_unit(self, row: int, address: int) -> int | None:
         """The unit as the probe saw it in a cycle."""
@@ -123,10 +136,12 @@ class Execution:
             rows: Cycles whose words count, later ones after earlier ones.
             seen: Take the words that were seen, not those that should have been.
         """
+        backward = rows[::-1]
+        three = (self.cycles.address[backward], backward, self.cycles.kind[backward])
         at = {
-            int(self.cycles.address[row]): int(row)
-            for row in rows[::-1]
-            if self.cycles.kind[row] in (FETCH, READ)
+            address: row
+            for address, row, kind in zip(*(each.tolist() for each in three), strict=True)
+            if kind in (FETCH, READ)
         }
         bank = int(self.cycles.bank[rows[0]]) if len(rows) else 0
         unit_of = self.seen_unit if seen else self.expected_unit
@@ -142,11 +157,28 @@ class Execution:
 
     # Instructions --------------------------------------------------------------------------------
 
-    def window(self, start: int, limit: int = 40) -> Rows:
+    def window(self, start: int) -> Rows:
         """``intp (k,)`` rows of the instruction that begins in this row, up to the next that begins."""
-        after = int(np.searchsorted(self.starts, start, side="right"))
-        end = int(self.starts[after]) if after < len(self.starts) else start + limit
-        return np.arange(start, min(end, start + limit, len(self.cycles)))
+        return np.arange(start, self._end(start))
+
+    def _end(self, start: int) -> int:
+        """Row after the last of the instruction that begins in this row."""
+        after = int(self.starts.searchsorted(start, side="right"))
+        end = int(self.starts[after]) if after < len(self.starts) else start + LIMIT
+        return min(end, start + LIMIT, len(self.cycles))
+
+    def ends(self, first: int, last: int) -> Rows:
+        """``intp (k,)`` row before which the words of each instruction lie, as `decoded` looks for them.
+
+        Args:
+            first: Index in ``starts`` of the first.
+            last: Index after the last.
+        """
+        begins = self.starts[first:last]
+        ends = np.minimum(begins + LIMIT, len(self.cycles))
+        after = self.starts[first + 1 : last + 1]
+        ends[: len(after)] = np.minimum(ends[: len(after)], after)
+        return np.minimum(np.maximum(ends, begins + SOON), len(self.cycles))
 
     def next_start(self, start: int, found: Instruction | None = None) -> int | None:
         """Row in which the instruction after this one begins, None where the capture ends before.
@@ -157,12 +189,12 @@ class Execution:
         """
         if found is not None and self.marked and self.instruction_set.habits.marks == "opcode":
             return self._fetch_after(start, found)
-        after = int(np.searchsorted(self.starts, start, side="right"))
+        after = int(self.starts.searchsorted(start, side="right"))
         return int(self.starts[after]) if after < len(self.starts) else None
 
     def _fetch_after(self, start: int, found: Instruction) -> int | None:
         """The first fetch that is no part of this instruction's operation code."""
-        at = int(np.searchsorted(self.fetches, start, side="right"))
+        at = int(self.fetches.searchsorted(start, side="right"))
         expected = found.address
         for unit in range(opcode_units(found, self.instruction_set.habits)):
             if unit == 0 or at >= len(self.fetches):
@@ -177,18 +209,44 @@ class Execution:
         """``intp (k,)`` rows of all fetches."""
         return np.flatnonzero(self.cycles.kind == FETCH)
 
+    @cached_property
+    def run_begins(self) -> Rows:
+        """``intp (k,)`` indices in ``fetches`` with which a run of fetches begins, each at the next address.
+
+        What is read after reset though it is no code is a run of its own.
+        """
+        address = self.cycles.address[self.fetches]
+        address -= address % np.uint64(self.word_step)
+        code = address >= np.uint64(self.instruction_set.habits.reset_reads)
+        goes_on = (address[1:] - address[:-1] == np.uint64(self.word_step)) & (code[1:] == code[:-1])
+        return np.concatenate([[0], np.flatnonzero(~goes_on) + 1]) if len(address) else np.empty(0, np.intp)
+
     def seen_at(self, row: int) -> Instruction | None:
         """The instruction at a row, by the words that were seen from there on."""
-        rows = np.arange(row, min(row + 12, len(self.cycles)))
-        fetch = self.fetcher(rows, seen=True)
-        return self.instruction_set.decode(fetch, int(self.cycles.address[row]))
+        return self._one_by_one.at(row)
+
+    @cached_property
+    def _one_by_one(self) -> OneByOne:
+        return OneByOne(self)
 
     def decoded(self, start: int, *, seen: bool) -> Instruction | None:
         """The instruction that begins in a row, by the words seen or by those that should have been there."""
-        # What is fetched soon after tells what the other reading would have had for operands.
-        end = max(int(self.window(start)[-1]) + 1, start + SOON)
-        fetch = self.fetcher(np.arange(start, min(end, len(self.cycles))), seen=seen)
-        return self.instruction_set.decode(fetch, int(self.cycles.address[start]))
+        key = start, seen
+        found = self._decoded.get(key, self)
+        if isinstance(found, Execution):
+            # What is fetched soon after tells what the other reading would have had for operands.
+            end = min(max(self._end(start), start + SOON), len(self.cycles))
+            fetch = self.fetcher(np.arange(start, end), seen=seen)
+            found = self.instruction_set.decode(fetch, int(self.cycles.address[start]))
+            if len(self._decoded) >= _MOST:
+                self._decoded.clear()
+            self._decoded[key] = found
+        return found
+
+    @cached_property
+    def _decoded(self) -> dict[tuple[int, bool], Instruction | None]:
+        """What was decoded last: a verdict asks for the same several times."""
+        return {}
 
 
 def opcode_units(found: Instruction, habits: BusHabits) -> int:

@@ -7,13 +7,15 @@ contradicts is out. The verdict is given only where exactly one of the two is le
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wrongbit.bus.cycles import KIND_CODE
-from wrongbit.instructions.execution import MOVING, Execution, Rows, opcode_units
+from wrongbit.instructions.execution import LIMIT, MOVING, Execution, Rows, opcode_units
 from wrongbit.instructions.instruction import DataAccess, Instruction
 from wrongbit.machine.recipe import KINDS
 
@@ -24,6 +26,10 @@ _ACKNOWLEDGE = KIND_CODE["acknowledge"]
 _IDLE = KIND_CODE["idle"]
 _READING = ("fetch", "read")
 _NAMES = {"read": "read", "write": "write", "io_read": "port read", "io_write": "port write"}
+_AT_ONCE = 1 << 12
+"""Cycles that are looked at before any is followed further."""
+_LONGEST = 64
+"""Units that no instruction has."""
 _FAR = 64
 """Cycles that must follow where instructions are found by how they chain."""
 
@@ -108,7 +114,7 @@ def flow_evidence(execution: Execution, row: int) -> FlowEvidence:
 
 def owner(execution: Execution, row: int) -> int | None:
     """Cycle in which the instruction begins that this cycle's word is part of; None for data."""
-    before = int(np.searchsorted(execution.starts, row, side="right")) - 1
+    before = int(execution.starts.searchsorted(row, side="right")) - 1
     if before < 0:
         return None
     start = int(execution.starts[before])
@@ -119,11 +125,12 @@ def owner(execution: Execution, row: int) -> int | None:
     if KINDS[execution.cycles.kind[row]] not in _READING:
         return None
     base, address = int(execution.cycles.address[start]), int(execution.cycles.address[row])
-    earlier = [r for r in execution.window(start) if r < row and execution.cycles.address[r] == address]
+    earlier = execution.cycles.address[start : min(row, start + LIMIT)]
+    if address <= base or (earlier == np.uint64(address)).any():
+        return None  # an address that was read already is read as data now
     for seen in (True, False):
         found = execution.decoded(start, seen=seen)
-        # An address that was read already is read as data now.
-        if found is not None and not earlier and 0 < address - base < found.following - base:
+        if found is not None and address < found.following:
             return start
     return None
 
@@ -133,6 +140,33 @@ def is_instruction_word(execution: Execution, row: int) -> bool:
     if execution.instruction_set.habits.marks == "code":
         return bool(execution.cycles.kind[row] == KIND_CODE["fetch"])
     return owner(execution, row) is not None or is_vector(execution, row)
+
+
+def instruction_words(execution: Execution, rows: NDArray[np.intp]) -> Iterator[int]:
+    """Those of some cycles whose words are part of an instruction, or a vector.
+
+    Args:
+        execution: The capture.
+        rows: ``intp (k,)`` numbers of cycles, in order.
+    """
+    for begin in range(0, len(rows), _AT_ONCE):
+        some = rows[begin : begin + _AT_ONCE]
+        if execution.instruction_set.habits.marks != "code":
+            some = some[_may_belong(execution, some)]
+        yield from (row for row in some.tolist() if is_instruction_word(execution, row))
+
+
+def _may_belong(execution: Execution, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """``bool (k,)`` cycles that are vectors, or whose address is near that at which an instruction began."""
+    habits, starts = execution.instruction_set.habits, execution.starts
+    address = execution.cycles.address[rows]
+    found: NDArray[np.bool_] = np.zeros(len(rows), np.bool_)
+    if habits.vectors_from is not None:
+        found = address >= np.uint64(habits.vectors_from)
+    if len(starts):
+        start = starts[np.maximum(starts.searchsorted(rows, side="right") - 1, 0)]
+        found |= address - execution.cycles.address[start] < np.uint64(_LONGEST * habits.step)
+    return found
 
 
 def is_vector(execution: Execution, row: int) -> bool:

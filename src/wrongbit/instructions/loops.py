@@ -7,6 +7,7 @@ an instrument whose time axis is wrong.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -89,21 +90,52 @@ def find_runs(values: NDArray[np.uint64], fewest: int = FEWEST, longest: int = L
     taken = np.zeros(len(values), np.bool_)
     runs = []
     for period in range(1, min(longest, len(values) // max(fewest, 1)) + 1):
-        same = values[period:] == values[:-period]
-        edges = np.diff(np.concatenate([[False], same, [False]]).astype(np.int8))
-        begins, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-        for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
+        for begin, end in _stretches(values, period, max(period * (fewest - 1), 1)):
             rounds = (end - begin + period) // period
-            if rounds < fewest or taken[begin : begin + period * rounds].any():
+            if taken[begin : begin + period * rounds].any():
                 continue
             taken[begin : begin + period * rounds] = True
             runs.append(Run(begin, period, rounds))
     return sorted(runs, key=lambda run: run.first)
 
 
-def where(execution: Execution) -> NDArray[np.uint64]:
-    """``uint64 (m,)`` bank and address of each instruction that began, as one number."""
-    cycles, starts = execution.cycles, execution.starts
+_LOOKS = 4
+"""Elements of the shortest stretch that are looked at before its ends are sought."""
+
+
+def _stretches(values: NDArray[np.uint64], period: int, least: int) -> Iterator[tuple[int, int]]:
+    """Begin and end of each stretch, so long at least, in which every element is that one period before it.
+
+    Only every few elements are compared at first: so many that any stretch has `_LOOKS` of them. All are
+    where that many in a row are the same.
+    """
+    later, earlier = values[period:], values[:-period]
+    stride = max(least // _LOOKS, 1)
+    looked = later[::stride] == earlier[::stride]
+    for first, last in _trues(looked, least // stride):
+        low = max((first - 1) * stride + 1, 0)
+        part = slice(low, last * stride)
+        for begin, end in _trues(later[part] == earlier[part], least):
+            yield low + begin, low + end
+
+
+def _trues(same: NDArray[np.bool_], least: int) -> Iterator[tuple[int, int]]:
+    """Begin and end of each stretch of true elements, so long at least."""
+    edges = np.flatnonzero(np.diff(same, prepend=False, append=False))
+    begins, ends = edges[::2], edges[1::2]
+    long = ends - begins >= least
+    return zip(begins[long].tolist(), ends[long].tolist(), strict=True)
+
+
+def where(execution: Execution, first: int = 0, last: int | None = None) -> NDArray[np.uint64]:
+    """``uint64 (m,)`` bank and address of each instruction that began, as one number.
+
+    Args:
+        execution: The capture.
+        first: Number of the first instruction.
+        last: Number after the last; left out: all that follow.
+    """
+    cycles, starts = execution.cycles, execution.starts[first:last]
     bank = cycles.bank[starts].astype(np.int64).astype(np.uint64)
     return cycles.address[starts] | bank << np.uint64(32)
 

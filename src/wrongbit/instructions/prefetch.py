@@ -129,23 +129,17 @@ def _reset_evidence(execution: Execution, row: int) -> FlowEvidence:
 
 def run_of(execution: Execution, row: int) -> Run:
     """The run of fetches that a cycle belongs to."""
-    fetches = execution.fetches
-    step = max(execution.processor.word_bits // execution.instruction_set.habits.unit_bits, 1)
-    step *= execution.instruction_set.habits.step
-    address = np.array([execution.word_address(int(a)) for a in execution.cycles.address[fetches]], np.int64)
-    at = int(np.searchsorted(fetches, row))
-    code = address >= execution.instruction_set.habits.reset_reads
-    first = at
-    while first > 0 and address[first] == address[first - 1] + step and code[first] == code[first - 1]:
-        first -= 1
-    last = at
-    while (
-        last + 1 < len(fetches) and address[last + 1] == address[last] + step and code[last + 1] == code[last]
-    ):
-        last += 1
-    next_row = int(fetches[last + 1]) if last + 1 < len(fetches) else None
+    fetches, begins = execution.fetches, execution.run_begins
+    at = int(fetches.searchsorted(row))
+    after = int(begins.searchsorted(at, side="right"))
+    first = int(begins[after - 1])
+    end = int(begins[after]) if after < len(begins) else len(fetches)
+    last = execution.word_address(int(execution.cycles.address[fetches[end - 1]]))
     return Run(
-        fetches[first : last + 1], _begin(execution, int(fetches[first])), int(address[last]) + step, next_row
+        fetches[first:end],
+        _begin(execution, int(fetches[first])),
+        last + execution.word_step,
+        int(fetches[end]) if end < len(fetches) else None,
     )
 
 

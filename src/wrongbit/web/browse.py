@@ -19,10 +19,12 @@ from wrongbit.bus.cycles import NO_TIME, UNSETTLED
 from wrongbit.compare.judge import is_reading
 from wrongbit.compare.verdicts import AGREES, DIFFERS, NOT_KNOWN
 from wrongbit.errors import UsageError
-from wrongbit.instructions.consequence import Consequence, Place, consequence
+from wrongbit.instructions.consequence import Consequence
+from wrongbit.instructions.decodings import SOME, decode_many
 from wrongbit.instructions.execution import Execution
-from wrongbit.instructions.flow import FlowEvidence, flow_evidence
+from wrongbit.instructions.flow import FlowEvidence
 from wrongbit.job import Comparison, Job
+from wrongbit.job import explain_word as explain_cycle
 from wrongbit.machine.recipe import KINDS
 from wrongbit.units import format_time
 
@@ -35,12 +37,6 @@ WHATS: tuple[What, ...] = get_args(What)
 
 VERDICT_NAMES: dict[int, str] = {DIFFERS: "differs", AGREES: "agrees", NOT_KNOWN: "not known"}
 """Verdicts in words."""
-
-WINDOW = 12
-"""Cycles from an instruction's beginning in which its words are looked for, as `Execution.seen_at` does."""
-
-SPAN = 64
-"""Addresses from an instruction's beginning on that its words can have."""
 
 
 # -- rows --------------------------------------------------------------------------------------------------
@@ -160,44 +156,11 @@ def read_mnemonics(execution: Execution, progress: Callable[[int, int], None] | 
     starts = execution.starts
     if not len(starts):
         return Mnemonics((), code)
-    _, first, group = np.unique(_prints(execution, starts), return_index=True, return_inverse=True)
+    found = decode_many(execution, starts, progress=progress)
     numbers: dict[str, int] = {}
-    of_group = np.full(len(first), -1, np.int32)
-    for place, start in enumerate(starts[first].tolist()):
-        if progress is not None and place % 512 == 0:
-            progress(place, len(first))
-        found = execution.seen_at(start)
-        if found is not None:
-            of_group[place] = numbers.setdefault(found.text, len(numbers))
-    code[starts] = of_group[group]
+    own = [-1 if each is None else numbers.setdefault(each.text, len(numbers)) for each in found.instructions]
+    code[starts] = np.array(own, np.int32)[found.code]
     return Mnemonics(tuple(numbers), code)
-
-
-def _prints(execution: Execution, starts: NDArray[np.intp]) -> Words:
-    """``uint64 (m,)`` a fingerprint of everything that decides which instruction begins in a cycle.
-
-    That is its bank and address, and the words of the cycles that follow within its reach. Two different
-    beginnings share one with a probability of 2⁻⁶⁴ each.
-    """
-    cycles = execution.cycles
-    reading = is_reading(cycles)
-    base = cycles.address[starts]
-    reach = np.uint64(SPAN * execution.instruction_set.habits.step)
-    found = _mixed(base ^ cycles.bank[starts].astype(np.uint64) << np.uint64(48))
-    for ahead in range(WINDOW):
-        rows = np.minimum(starts + ahead, len(cycles) - 1)
-        offset = cycles.address[rows] - base
-        own = reading[rows] & (offset < reach) & (starts + ahead < len(cycles))
-        words = _mixed(cycles.word[rows] ^ _mixed(cycles.known[rows] ^ _mixed(offset + np.uint64(1))))
-        found = np.where(own, _mixed(found ^ words), found)
-    return found
-
-
-def _mixed(values: Words) -> Words:
-    """Scatter values over all 64 bits (the finaliser of SplitMix64: Steele, Lea, Flood, OOPSLA 2014)."""
-    values = (values ^ (values >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    values = (values ^ (values >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return values ^ (values >> np.uint64(31))
 
 
 @dataclass(frozen=True)
@@ -266,7 +229,7 @@ class Browser:
         """What should have begun in a cycle, where one of the words soon after is wrong."""
         if self.execution is None or self.mnemonics is None or self.mnemonics.code[cycle] < 0:
             return ""
-        soon = self.comparison.verdicts.verdict[cycle : cycle + WINDOW]
+        soon = self.comparison.verdicts.verdict[cycle : cycle + SOME]
         if not (soon == DIFFERS).any():
             return ""
         found = self.execution.decoded(cycle, seen=False)
@@ -289,19 +252,9 @@ def explain_word(browser: Browser, cycle: int) -> tuple[FlowEvidence, Consequenc
         browser: The capture, with its execution.
         cycle: A cycle that differs.
     """
-    execution = browser.execution
-    if execution is None:
+    if browser.execution is None:
         raise ValueError("the capture is not read as instructions yet")
-    chips = browser.job.memory_map.chips
-
-    def place(bank: int, address: int) -> Place | None:
-        banks, addresses = np.array([bank], np.int32), np.array([address], np.uint64)
-        kinds = {chip.kind for chip in chips if chip.selected(banks, addresses)[0]}
-        order: tuple[Place, ...] = ("rom", "ram", "io")
-        return next((kind for kind in order if kind in kinds), None)
-
-    evidence = flow_evidence(execution, cycle)
-    return evidence, consequence(execution, evidence, place)
+    return explain_cycle(browser.job, browser.execution, cycle)
 
 
 # -- filters -----------------------------------------------------------------------------------------------

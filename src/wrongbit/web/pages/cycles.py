@@ -18,7 +18,7 @@ from wrongbit.errors import UsageError, WrongbitError
 from wrongbit.instructions.consequence import Consequence
 from wrongbit.instructions.flow import FlowEvidence
 from wrongbit.instructions.instruction import Instruction
-from wrongbit.job import Progress, open_execution
+from wrongbit.job import Progress
 from wrongbit.machine.recipe import KINDS
 from wrongbit.report.figures import Marked, bit_strip, level_drawing, strip_word
 from wrongbit.report.theme import LIGHT
@@ -148,7 +148,7 @@ class _Look:
             if not len(comparison.cycles):
                 raise UsageError("There is no bus cycle in this capture.", "Look at its probe point.")
             try:
-                return Browser(job, comparison, open_execution(job, comparison))
+                return Browser(job, comparison, self.bench.casework.execution(self.entry))
             except WrongbitError as error:  # no instruction set is named, or it cannot be used
                 self.why_not = str(error)
                 return Browser(job, comparison)
