@@ -107,7 +107,7 @@ FAMILIES: dict[str, tuple[Any, bytes, str, str, str]] = {
 
 
 def memory_of(program: bytes) -> bytearray:
-    memory = bytearray(0x10000)
+    memory = bytearray([0x12 if program is ADD_AND_SHOW_6809 else 0x01]) * 0x10000  # NOP
     memory[0xE000 : 0xE000 + len(program)] = program
     memory[0xE030:0xE038] = bytes(range(3, 11))
     for vector in range(0xFFF2, 0x10000, 2):
@@ -202,21 +202,25 @@ def test_a_sound_machine_and_its_loop(
 @each_family
 @each_status
 @pytest.mark.parametrize(("lies", "acted"), [(False, "wrong word"), (True, "right word")])
+@pytest.mark.parametrize("upper", [True, False])
 def test_a_wrong_reset_vector(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], family: str, status: bool, lies: bool, acted: str
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    family: str,
+    status: bool,
+    lies: bool,
+    acted: str,
+    upper: bool,
 ) -> None:
-    """E000 is read as E007 or E006, where CLRA stands: did the program begin there?"""
-    lower = 7 if family == "6809" else 6
+    """E000 is read as E007 or E006, where CLRA stands, or as F000 (NOPs): did the program begin there?"""
+    wrong = 0xF0 if upper else 7 if family == "6809" else 6
+    place = 0xFFFE if upper else 0xFFFF
 
-    def changed(at: int, byte: int) -> int:
-        return lower if at == 0xFFFF else byte
+    def board(at: int, byte: int) -> int:
+        return wrong if at == place and not lies else byte
 
-    command = write(
-        tmp_path,
-        family,
-        status,
-        through=changed if not lies else lambda at, byte: byte,
-        probe=(lambda row, at, byte: lower if row == 1 else byte) if lies else lambda row, at, byte: byte,
-    )
-    _, found = explained(capsys, command)
-    assert (found["evidence"]["cycle"], found["evidence"]["acted_on"]) == (1, acted)
+    def probe(row: int, at: int, byte: int) -> int:
+        return wrong if row == (not upper) and lies else byte
+
+    _, found = explained(capsys, write(tmp_path, family, status, board, probe))
+    assert (found["evidence"]["cycle"], found["evidence"]["acted_on"]) == (int(not upper), acted)

@@ -178,15 +178,15 @@ class Way:
             min(upper, lower) >= 0 and self.address[there] == upper << 8 | lower and self.kind[there] == _READ
         )
 
-    def lasts(self, at: int, wanted: int) -> bool:
-        """So many instructions follow from each other from here on, or all to the capture's end."""
+    def lasts(self, at: int, wanted: int, *, whole: bool = True) -> bool:
+        """So many instructions follow from each other from here on, or unless ``whole`` all to the end."""
         rows = len(self.kind)
         for _ in range(wanted):
             at = self.after(at)
             if at < 0:
                 return False
             if at >= rows:
-                return True
+                return not whole
         return True
 
 
@@ -263,7 +263,8 @@ class ClockFollower:
         after = self.expected.after(start)
         if not 0 <= after < len(self.kind):
             return None
-        return after if self.seen.lasts(after, CHAIN) or self.expected.lasts(after, CHAIN) else None
+        ways = (self.seen, self.expected)
+        return after if any(way.lasts(after, CHAIN, whole=False) for way in ways) else None
 
     def _taken_up(self, at: int) -> int | None:
         """The first row from here on at which an instruction certainly begins, None where there is none."""
@@ -351,6 +352,6 @@ class ClockFollower:
         forms = self.table.forms_of(words) if self.table.length_of(*padded) == len(words) else ()
         for way in (self.seen, self.expected):
             end = way.fitting(start, forms, self.address[start])
-            if end == len(self.kind) or (end >= 0 and way.lasts(end, CHAIN)):
+            if end == len(self.kind) or (end >= 0 and way.lasts(end, CHAIN, whole=False)):
                 return min(end, len(self.kind) - 1)
         return None

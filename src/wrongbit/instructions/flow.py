@@ -182,8 +182,9 @@ def _vector_evidence(execution: Execution, row: int) -> FlowEvidence:
     near = [
         r for r in range(max(row - 1, 0), min(row + 2, len(cycles))) if int(cycles.address[r]) & ~1 == base
     ]
-    # Without marked fetches the next cycle is taken for one.
-    starts = execution.starts if execution.marked else np.arange(near[-1] + 1, len(cycles))
+    # Without marked fetches the next cycle is taken for one, unless a cycle table tells.
+    told = execution.marked or execution.instruction_set.habits.cycle_table is not None
+    starts = execution.starts if told else np.arange(near[-1] + 1, len(cycles))
     after = np.flatnonzero(starts > near[-1])
     next_row = int(starts[after[0]]) if len(after) else None
 
