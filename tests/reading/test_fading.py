@@ -16,7 +16,7 @@ from wrongbit.reading.constraints import Constraint, algorithm_named
 from wrongbit.reading.faded import Fading, erased_level, say_fading, with_fading
 from wrongbit.reading.fading import Witnessed, beta_binomial, estimate, relative_rates, supply_ratio
 from wrongbit.reading.readings import Reading
-from wrongbit.reading.rebuild import LIKELY, PROVEN, UNKNOWN, Rebuilt, Shape, rebuild
+from wrongbit.reading.rebuild import LIKELY, PROVEN, UNKNOWN, Rebuilt, Shape, _by_likelihood, rebuild
 from wrongbit.reading.sources import Source, bits_of, faded, from_contents, from_passes
 
 SIZE = 4096
@@ -282,7 +282,7 @@ def test_a_crc_stands_for_the_steady_bits_too() -> None:
     assert proven.count(LIKELY) + proven.count(PROVEN) == SIZE * 8
 
 
-def test_the_likelier_of_two_bits_is_turned_where_a_sum_fits_both() -> None:
+def test_a_faded_bit_that_no_pass_shows_is_turned_by_the_crc() -> None:
     """One steady bit of a fading chip is wrong: turning it alone makes the CRC hold."""
     truth, made = worn(1, 8)
     assert (np.bitwise_and.reduce(made) & ~truth).any()
@@ -291,6 +291,19 @@ def test_the_likelier_of_two_bits_is_turned_where_a_sum_fits_both() -> None:
     assert not rebuilt.solved.conflict
     assert (rebuilt.contents.words & rebuilt.contents.known == truth & rebuilt.contents.known).all()
     assert any("it was taken as unknown" in note for note in rebuilt.notes)
+
+
+def test_candidates_come_in_the_order_of_their_likelihood() -> None:
+    """Three bits would do: wrong once in 11, in 101 and in 100 001 times, worked by hand."""
+    odds = np.full((4, 2), np.log(1e6), np.float32)
+    odds[0, 0], odds[2, 1], odds[3, 0] = np.log([100_000, 10, 100])
+    none = np.zeros(odds.shape, bool)
+    flips, spent = _by_likelihood([(0, 0), (2, 1), (3, 0)], odds, none)
+    assert flips == [(2, 1), (3, 0), (0, 0)]
+    total = 1 / 11 + 1 / 101 + 1 / 100_001 + 5 / 1_000_001
+    assert spent == pytest.approx(np.log2(total * 11), rel=1e-4)
+    # Where the next one is a thousand times less likely, the first is taken alone.
+    assert _by_likelihood([(0, 0), (2, 1)], odds, none)[0] == [(2, 1)]
 
 
 def test_nobody_is_told_of_fading_that_is_not_there() -> None:
