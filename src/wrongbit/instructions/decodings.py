@@ -112,7 +112,7 @@ def fingerprints(execution: Execution, starts: Rows, ends: Rows, *, near: bool =
     Args:
         execution: The capture.
         starts: ``intp (m,)`` in order.
-        ends: ``intp (m,)`` each above its start.
+        ends: ``intp (m,)`` each above its start and within the capture.
         near: Only cycles within `REACH` count.
     """
     first, last = int(starts[0]), int(ends.max())
