@@ -167,7 +167,11 @@ class TestRealCode:
     def test_two_ways_to_read_it_are_not_decided(self) -> None:
         """LDA #$86 over and over: as good from any second byte, since the addresses step evenly."""
         rows: list[Row] = [("read", 0x8000 + k, 0x86) for k in range(200)]
-        assert followed(rows).starts.tolist() == []
+        execution = followed(rows, {100: 0x87})
+        assert execution.starts.tolist() == []
+        evidence = flow_evidence(execution, 100)
+        assert evidence.acted == "can't tell"
+        assert "in no way, or in several" in evidence.reasons[0]
 
     def test_but_a_vector_decides(self) -> None:
         vector: list[Row] = [("read", 0xFFFE, 0x80), ("read", 0xFFFF, 0), ("read", 0xFFFF, 0)]

@@ -219,6 +219,12 @@ def _prefix_in_doubt(execution: Execution, before: int, start: int) -> bool:
 
 
 def _why_no_start(execution: Execution, row: int) -> str:
+    if not len(execution.starts) and execution.instruction_set.habits.cycle_table is not None:
+        return (
+            "The capture does not tell fetches from other reads, and as a program it can be read in no way, "
+            "or in several: every clock cycle must be in it, those that move nothing as well, and a stretch "
+            "with few wrong words, best from reset on."
+        )
     if not len(execution.starts):
         return (
             "The capture does not tell fetches from other reads, and what the instruction set says is not "
