@@ -21,6 +21,8 @@ from instructions.emulated_6800 import CLOCKS, WAI, Board, Row, random_memory, r
 from wrongbit.instructions.cycles_6800 import forms_of, length_of
 from wrongbit.instructions.execution import Execution
 from wrongbit.instructions.flow import flow_evidence, is_instruction_word
+from wrongbit.instructions.loops import find_loops
+from wrongbit.machine.model import Processor
 
 LONGEST = 12
 """Cycles; no instruction and no interrupt that does not wait takes more."""
@@ -134,6 +136,24 @@ class TestRealCode:
         vector: list[Row] = [("read", 0xFFFE, 0x80), ("read", 0xFFFF, 0)]
         rows: list[Row] = [("read", 0x8000 + k, 0x86) for k in range(200)]
         assert followed([*vector, *rows]).starts.tolist() == list(range(2, 202, 2))
+
+
+class TestLoops:
+    def test_a_delay_loop_takes_as_long_as_published(self) -> None:
+        memory = random_memory(0)
+        memory[0xFFFE:0x10000] = [0x10, 0x00]
+        # DECB 2, BNE 4 (M6800 Programming Reference Manual, from memory): 6 µs a round at 1 MHz.
+        memory[0x1000:0x1005] = [0xC6, 0xC8, 0x5A, 0x26, 0xFD]
+        board = Board(memory)
+        board.reset()
+        while len(board.starts) < 300:
+            board.step()
+        processor = Processor(name="U1", word_bits=8, address_bits=16, recipe="6800", clock="1 MHz")
+        execution = by_hand(board.rows, {}, instructions="6800", processor=processor, period_ns=1000)
+        (loop,) = find_loops(execution)
+        assert [found.text.split()[0] for found in loop.body] == ["decb", "bne"]
+        assert loop.cycles == (6, 6)
+        assert loop.ratio == 1
 
 
 class TestVerdicts:
