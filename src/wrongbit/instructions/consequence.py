@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -128,29 +128,32 @@ def _entry(course: _Course, evidence: FlowEvidence) -> str | None:
 def _unmapped(course: _Course) -> str | None:
     """The first instruction fetched where no chip answers, or where RAM was never written."""
     offset = course.wrong + 1
-    _, first, group = np.unique(course.where[offset - course.first :], return_index=True, return_inverse=True)
-    places = [course.mapped(course.bank(offset + n), course.address(offset + n)) for n in first.tolist()]
-    outside = np.array([place != "rom" for place in places], np.bool_)
-    if not outside.any():
-        return None
-    written = _first_writes(course, [course.address(offset + n) for n in first[outside].tolist()])
-    for n in np.flatnonzero(outside[group]).tolist():
-        row, address = course.row(offset + n), course.address(offset + n)
+    # Whatever is true of a place is true when it is reached first.
+    _, first = np.unique(course.where[offset - course.first :], return_index=True)
+    written: dict[int, int] | None = None
+    for index in (np.sort(first) + offset).tolist():
+        bank, address, row = course.bank(index), course.address(index), course.row(index)
+        place = course.mapped(bank, address)
+        if place == "rom":
+            continue
         here = f"From cycle {row} on it executed what it found at {course.hexadecimal(address)}, where"
-        if places[group[n]] is None:
+        if place is None:
             return f"{here} no chip answers."
-        if places[group[n]] == "io":
+        if place == "io":
             return f"{here} a port answers, not a memory."
+        if written is None:
+            written = _first_writes(course, first + offset)
         if written.get(address, row) >= row:
             return f"{here} there is RAM that had not been written in this capture."
     return None
 
 
-def _first_writes(course: _Course, addresses: Sequence[int]) -> dict[int, int]:
-    """The cycle in which each of some addresses was written first, of those before the last one followed."""
+def _first_writes(course: _Course, indices: NDArray[np.intp]) -> dict[int, int]:
+    """The cycle in which the address of each of some instructions was written first, up to the last one."""
     cycles = course.execution.cycles
+    sought = np.unique(cycles.address[course.execution.starts[indices]])
     rows = np.flatnonzero(cycles.kind[: course.row(course.last - 1)] == WRITE)
-    rows = rows[np.isin(cycles.address[rows], np.array(sorted(set(addresses)), np.uint64))]
+    rows = rows[np.isin(cycles.address[rows], sought)]
     written, first = np.unique(cycles.address[rows], return_index=True)
     return dict(zip(written.tolist(), rows[first].tolist(), strict=True))
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import cast
 
 from wrongbit.instructions.expression import Context, Expression, compile_expression, signed
@@ -45,6 +46,20 @@ class Unit:
     mask: int
     value: int
     pieces: tuple[tuple[str, int, int], ...] = ()
+
+    @cached_property
+    def parts(self) -> tuple[tuple[str, int, int, int], ...]:
+        """The pieces, neighbours joined: (field, lowest bit of the field, of the unit, mask of the bits)."""
+        found: list[tuple[str, int, int, int]] = []
+        for name, to, at in sorted(self.pieces):
+            if found and found[-1][0] == name:
+                _, low, unit_low, mask = found[-1]
+                width = mask.bit_length()
+                if (to, at) == (low + width, unit_low + width):
+                    found[-1] = name, low, unit_low, mask << 1 | 1
+                    continue
+            found.append((name, to, at, 1))
+        return tuple(found)
 
 
 @dataclass(frozen=True)
@@ -88,8 +103,8 @@ class Row:
         """The instruction that these units are, which must match the pattern."""
         fields = dict.fromkeys(self.widths, 0)
         for unit, word in zip(self.units, words, strict=True):
-            for name, to, at in unit.pieces:
-                fields[name] |= (word >> at & 1) << to
+            for name, to, at, mask in unit.parts:
+                fields[name] |= (word >> at & mask) << to
         following = (address + len(words) * habits.step) & ((1 << habits.address_bits) - 1)
         context = Context(fields, address, following, fetch, habits)
         targets = [target(context) for target in self.targets]
