@@ -28,6 +28,10 @@ from wrongbit.reading.sources import DEFAULT_RATES, Source, bits_of, from_conten
 
 SIZE = 4096
 NOISE = 1e-4
+FIRST = 1000
+"""Seed of the first chip. The choices in `wrongbit.reading.fading` were set with seeds 0 to 9 in view, so that
+those would flatter them: never set a choice by the seeds from here on."""
+
 Words = NDArray[np.uint64]
 Draw = np.random.Generator
 
@@ -151,7 +155,7 @@ def tally(chips: int, *, listing: float = 0.0) -> dict[str, dict[str, NDArray[np
     for name, make in SORTS.items():
         found = {"before": np.zeros((3, 3)), "after": np.zeros((3, 3))}
         covered = np.zeros(2)
-        for seed in range(chips):
+        for seed in range(FIRST, FIRST + chips):
             chip = make(np.random.default_rng([seed, len(name)]))
             truth = bits_of(chip.truth, 8)
             for when in found:
@@ -169,7 +173,7 @@ def tally(chips: int, *, listing: float = 0.0) -> dict[str, dict[str, NDArray[np
     return table
 
 
-def report(chips: int = 10) -> None:
+def report(chips: int = 20) -> None:
     """Print stated against true shares."""
     for listing in (0.0, 0.8):
         print(f"{chips} chips of each sort, {'no other source' if not listing else 'a listing of 80 %'}")
@@ -205,4 +209,4 @@ def rows() -> list[tuple[str, float, float, float]]:
 
 
 if __name__ == "__main__":
-    report(int(sys.argv[1]) if len(sys.argv) > 1 else 10)
+    report(int(sys.argv[1]) if len(sys.argv) > 1 else 20)
