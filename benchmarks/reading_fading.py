@@ -29,8 +29,8 @@ from wrongbit.reading.sources import DEFAULT_RATES, Source, bits_of, from_conten
 SIZE = 4096
 NOISE = 1e-4
 FIRST = 1000
-"""Seed of the first chip. The choices in `wrongbit.reading.fading` were set with seeds 0 to 9 in view, so that
-those would flatter them: never set a choice by the seeds from here on."""
+"""Seed of the first chip. The choices in `wrongbit.reading.fading` were set with seeds 0 to 9 in view, which
+would flatter them: never set a choice by the seeds from here on."""
 
 Words = NDArray[np.uint64]
 Draw = np.random.Generator
