@@ -175,6 +175,11 @@ class TestRealCode:
         assert evidence.acted == "can't tell"
         assert "in no way, or in several" in evidence.reasons[0]
 
+    def test_that_the_capture_ends_is_no_evidence(self) -> None:
+        """LDA #$87 at E000, again and again, is no program; the last of them only has nothing after it."""
+        rows: list[Row] = [("read", 0xE000 + k % 2, 0x86 + k % 2) for k in range(200)]
+        assert followed(rows).starts.tolist() == []
+
     def test_but_a_vector_decides(self) -> None:
         vector: list[Row] = [("read", 0xFFFE, 0x80), ("read", 0xFFFF, 0), ("read", 0xFFFF, 0)]
         rows: list[Row] = [("read", 0x8000 + k, 0x86) for k in range(200)]
@@ -246,3 +251,31 @@ class TestVerdicts:
         execution = followed(rows, expected)
         acted = [flow_evidence(execution, row).acted for row in expected]
         assert "wrong word" not in acted
+
+    vector: tuple[Row, ...] = (("read", 0xFFFE, 0x80), ("read", 0xFFFF, 0x00), ("idle", 0xFFFF, 0))
+
+    def test_a_second_wrong_word_is_not_held_against_the_right_one(self) -> None:
+        """LDA # over and over; the probe shows the first of two as LDX #, the second as no instruction.
+
+        By the words seen only LDX # goes on, one byte out of step; by those that should be there LDA # does.
+        """
+        data = [0x86, 0x00] * 10 + [0x8E, 0x86, 0x87] + [0x86] * 120
+        rows = [*self.vector, *(("read", 0x8000 + k, byte) for k, byte in enumerate(data))]
+        evidence = flow_evidence(followed(rows, {23: 0x86, 25: 0x86}), 23)
+        assert evidence.expected is not None
+        assert evidence.seen is not None
+        assert (evidence.expected.length, evidence.seen.length, evidence.acted) == (2, 3, "can't tell")
+        alone = flow_evidence(followed(rows, {23: 0x86}), 23)
+        assert alone.acted == "wrong word"
+
+    def test_wrong_words_before_leave_it_open(self) -> None:
+        """JSR seen as a comparison, and nobody went to the subroutine: the word before decides nothing."""
+        program = [0x86, 0x00] * 10 + [0xBC, 0x90, 0x00]
+        rows = [*self.vector, *(("read", 0x8000 + k, byte) for k, byte in enumerate(program))]
+        rows += [("idle", 0xFFFF, 0), ("read", 0x9000, 0x12), ("read", 0x9001, 0x12), ("idle", 0xFFFF, 0)]
+        rows += [("read", 0x8017 + k, 0x86 * (k % 2 == 0)) for k in range(80)]
+        at = 3 + 20
+        assert flow_evidence(followed(rows, {at: 0xBD}), at).acted == "wrong word"
+        evidence = flow_evidence(followed(rows, {at: 0xBD, at - 3: 0x01}), at)
+        assert evidence.acted == "can't tell"
+        assert "wrong words before" in evidence.reasons[0]
