@@ -321,7 +321,7 @@ BAD: dict[str, tuple[int | None, str, str]] = {
         "Close it, or remove it.",
     ),
     "packed.csv.gz": (None, "The file is packed (gzip), not text.", "Unpack it first."),
-    "missing.csv": (None, "The file cannot be read: No such file or directory.", "Check the name"),
+    "missing.csv": (None, "There is no such file.", "Check the name"),
 }
 
 

@@ -181,7 +181,7 @@ def test_every_column_is_what_polars_reads(tmp_path: Path) -> None:
             "export one recording a file",
         ),
         ("empty.csv", {}, None, "The file is empty.", "Export the capture again."),
-        ("missing.csv", {}, None, "cannot be read: No such file", "Check the name"),
+        ("missing.csv", {}, None, "There is no such file", "Check the name"),
     ],
 )
 def test_a_bad_file_is_told_with_its_place_and_the_remedy(

@@ -17,7 +17,7 @@ import numpy as np
 
 from wrongbit.errors import CaptureError, why_unreadable
 
-BLOCK = 1 << 19
+BLOCK = 1 << 20
 """Bytes read at a time: with what is made of them they fit the processor's cache."""
 
 _HEAD = 1 << 18

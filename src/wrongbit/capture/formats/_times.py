@@ -8,6 +8,7 @@ exact to the picosecond up to half an hour from the trigger. What is left is rea
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -17,9 +18,10 @@ from numpy.typing import NDArray
 from wrongbit.capture.formats._cells import read_time, time_resolution, time_suffix
 from wrongbit.capture.formats._packing import each_text
 from wrongbit.capture.formats._tokens import Cells, Places
-from wrongbit.capture.formats._word_columns import digits_before, read_pairs
+from wrongbit.capture.formats._word_columns import digits_before, only_digits, read_pairs
 from wrongbit.units import PICOSECONDS
 
+Words = NDArray[np.uint64]
 Bools = NDArray[np.bool_]
 Integers = NDArray[np.int64]
 
@@ -128,7 +130,12 @@ def _plain_decimals(cells: Cells, start: Places, end: Places, places: int) -> tu
     if first.min() < ord("0"):
         start = start + (minus | (first == ord("+")))
     point = end - 1 - places
-    mark = text[point]
+    windows: list[Words] = []
+    if 8 < places < 16:  # two windows hold the fraction, the point and often the rest
+        windows = [cells.numbers(8, end - back).astype(np.uint64, copy=False) for back in (8, 16)]
+        mark = (windows[1] >> np.uint64(8 * (15 - places))).astype(np.uint8)
+    else:
+        mark = text[point]
     odd = (mark != ord(".")) & (mark != ord(","))
     if not places:  # a point may stand at the end, or not at all
         point = point + odd
@@ -140,10 +147,13 @@ def _plain_decimals(cells: Cells, start: Places, end: Places, places: int) -> tu
     if shortest < (0 if places else 1):
         odd |= length < (0 if places else 1)
         length = np.maximum(length, 0)
-    value, other = _decimal_digits(cells, point, longest if shortest == longest else length, longest)
+    before = []
+    if windows and longest + 1 + places <= 16:
+        before = [windows[1] << np.uint64(8 * (places - 7))]
+    value, other = _decimal_digits(cells, point, longest if shortest == longest else length, longest, before)
     odd |= other
     if places:
-        fraction, other = _decimal_digits(cells, end, places, places)
+        fraction, other = _decimal_digits(cells, end, places, places, windows)
         odd |= other
         value = value * np.uint64(10**places) + fraction
     mantissa = value.astype(np.int64)
@@ -151,16 +161,23 @@ def _plain_decimals(cells: Cells, start: Places, end: Places, places: int) -> tu
 
 
 def _decimal_digits(
-    cells: Cells, end: Places, length: Places | int, longest: int
-) -> tuple[NDArray[np.uint64], Bools]:
-    """Values of so many digits before ``end``, eight at a time, and where there are other characters."""
+    cells: Cells, end: Places, length: Places | int, longest: int, windows: Sequence[Words]
+) -> tuple[Words, Bools]:
+    """Values of so many digits before ``end``, eight at a time, and where there are other characters.
+
+    ``windows`` are the eight bytes before ``end``, those before them, as far as they are there already.
+    """
     value = np.zeros(len(end), np.uint64)
     odd = np.zeros(len(end), np.bool_)
     for done in range(0, longest, 8):
+        window = windows[done // 8] if done // 8 < len(windows) else None
         if longest - done <= _FEW_DIGITS:
-            part, other = read_pairs(cells, end - done, length - done, longest - done, 10)
+            part, other = read_pairs(cells, end - done, length - done, longest - done, 10, window)
         else:
-            eight = digits_before(cells, end - done, length - done)
+            if window is None:
+                eight = digits_before(cells, end - done, length - done)
+            else:
+                eight = only_digits(window, length - done)
             other = (eight & _HIGH_HALVES | ((eight + _SIXES) & _HIGH_HALVES) >> _FOUR) != _THREES
             part = _eight_digits(eight)
         odd |= other

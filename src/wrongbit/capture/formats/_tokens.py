@@ -67,6 +67,11 @@ class Cells:
     def __len__(self) -> int:
         return len(self._starts)
 
+    @property
+    def even(self) -> bool:
+        """All rows are cut alike."""
+        return bool(self._even)
+
     # -- cutting ---------------------------------------------------------------------------------------
 
     def _find_even_rows(self, data: bytes) -> None:
@@ -148,7 +153,10 @@ class Cells:
         return start, end
 
     def _ends_of(self, column: int) -> Places:
-        return self._starts + self._even[column] if self._even else self._ends[:, column]
+        # In one piece: a column is gone over many times.
+        return (
+            self._starts + self._even[column] if self._even else np.ascontiguousarray(self._ends[:, column])
+        )
 
     def bounds(self, column: int) -> tuple[Places, Places]:
         """Start and end of a column's cells, without blanks and quotation marks around them."""

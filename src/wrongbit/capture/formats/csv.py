@@ -168,8 +168,7 @@ class CsvSource:
         held: list[_Rows] = []
         latest: int | None = None
         blocks = self._rows.text.blocks(self._rows.table.first_line, self._block)
-        is_small = self.byte_count <= self._block  # threads would cost more than they bring
-        for rows, cells, block in map(self._read, blocks) if is_small else _ahead(blocks, self._read):
+        for rows, cells, block in self._read_all(blocks):
             self._done = block.end
             if not len(cells):
                 continue
@@ -184,6 +183,19 @@ class CsvSource:
         self._at_end = True
         if held:
             yield _join(held)
+
+    def _read_all(self, blocks: Iterator[TextBlock]) -> Iterator[tuple[_Rows, Cells, TextBlock]]:
+        """The blocks read in order; side by side where rows must be cut.
+
+        Where all are cut alike there is so little work in a block that waking another thread costs more.
+        """
+        for first in blocks:
+            read = self._read(first)
+            yield read
+            if read[1].even or self.byte_count <= self._block:
+                yield from map(self._read, blocks)
+            else:
+                yield from _ahead(blocks, self._read)
 
     def _timed(self, rows: _Rows, clock: SamplingClock | None, first: int) -> Iterator[tuple[slice, Times]]:
         count = len(rows)
