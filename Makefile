@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 READY_TEST := $(VENV)/.ready-test
-DEBIAN := cc65 iverilog cbios seabios vgabios ipxe-qemu qemu-system-data kicad-symbols chromium postgresql
+DEBIAN := cc65 crasm iverilog cbios seabios vgabios ipxe-qemu qemu-system-data kicad-symbols chromium postgresql
 
 .PHONY: demo test check bench fuzz clean setup
 
