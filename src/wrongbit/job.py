@@ -18,15 +18,16 @@ from numpy.typing import NDArray
 from wrongbit.align.addresses import recover_on_bus
 from wrongbit.align.leads import LeadFinding
 from wrongbit.bus.cycles import KIND_CODE, Cycles
-from wrongbit.bus.nothing import explain_nothing
+from wrongbit.bus.nothing import explain_losses, explain_nothing
 from wrongbit.bus.rebuild import Rebuilder
 from wrongbit.bus.recipes import bus_widths, recipe_names, resolve_recipe
-from wrongbit.bus.rows import cycles_from_rows
+from wrongbit.bus.rows import cycles_from_rows, with_tied_lines
 from wrongbit.capture.formats import open_samples, read_cycle_rows
 from wrongbit.capture.source import SampleSource
 from wrongbit.compare.build import build_memory_map
 from wrongbit.compare.judge import judge
 from wrongbit.compare.memory_map import MemoryMap
+from wrongbit.compare.seen import say_never_seen
 from wrongbit.compare.summary import Summary, summarise
 from wrongbit.compare.verdicts import DIFFERS, Verdicts
 from wrongbit.diagnose.setup import Acted, Mistake, contenders, weigh_together
@@ -51,6 +52,10 @@ Progress = Callable[[int, int], None]
 
 DEFAULT_NOISE = DEFAULT_RATE
 """Probability that a bit is read wrong for no other reason, where nobody says otherwise."""
+
+
+FIRST = "Check this first: "
+"""Begins a note that is told before any result: what follows may rest on a capture that misses something."""
 
 
 @dataclass(frozen=True)
@@ -87,6 +92,11 @@ class Comparison:
     verdicts: Verdicts
     summary: Summary
     notes: tuple[str, ...]
+
+    @property
+    def nothing_judged(self) -> bool:
+        """No read could be judged, so that the capture says nothing about the machine, good or bad."""
+        return not self.summary.agrees and not self.summary.differs
 
 
 def open_job(machine_file: Path, *, point: str | None = None) -> Job:
@@ -159,7 +169,7 @@ def read_capture(
         if (rows.kind < 0).any():
             missing = int((rows.kind < 0).sum())
             notes += (f"{missing} of {len(rows.kind)} rows have no status; taken as reads.",)
-        cycles = cycles_from_rows(rows, job.processor)
+        cycles = with_tied_lines(cycles_from_rows(rows, job.processor), job.point)
         if rows.bank is None:
             cycles, notes = _without_bank(job, cycles), notes + _bank_note(job, set(), ())
         return _with_addresses(job, cycles, notes, str(capture)) if recover else (cycles, notes)
@@ -191,7 +201,8 @@ def read_samples(
             file=file,
             notes=explain_nothing(rebuilder, source.chunks()),
         )
-    notes = source.notes
+    losses = explain_losses(rebuilder, cycles)
+    notes = (*(FIRST + each for each in losses), *source.notes, *rebuilder.notes)
     if rebuilder.reads_changes and job.point.skew is None:
         notes += (
             "A list of changes is read with no allowance for channels that are late. If it comes from an "
@@ -295,7 +306,11 @@ def compare_cycles(job: Job, cycles: Cycles, notes: Sequence[str]) -> Comparison
     """
     verdicts = judge(cycles, job.memory_map)
     summary = summarise(cycles, verdicts, job.memory_map)
-    return Comparison(cycles, verdicts, summary, (*job.memory_map.notes, *notes))
+    unseen = say_never_seen(cycles, job.memory_map)
+    first = [note for note in notes if note.startswith(FIRST)]
+    rest = [note for note in notes if not note.startswith(FIRST)]
+    told = (*(FIRST + each for each in unseen), *first, *job.memory_map.notes, *rest)
+    return Comparison(cycles, verdicts, summary, told)
 
 
 @dataclass(frozen=True)

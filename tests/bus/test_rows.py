@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wrongbit.bus.rows import cycles_from_rows
+from wrongbit.bus.rows import cycles_from_rows, with_tied_lines
 from wrongbit.capture.source import CycleRows
-from wrongbit.machine.model import Processor
+from wrongbit.machine.model import Point, Processor
 from wrongbit.machine.recipe import KINDS
 
 
@@ -53,3 +53,12 @@ def test_a_row_without_a_status_is_a_read() -> None:
 def test_no_row_at_all() -> None:
     none = {name: value[:0] for name, value in vars(rows([0] * 4)).items() if isinstance(value, np.ndarray)}
     assert len(cycles_from_rows(CycleRows(**(vars(rows([0] * 4)) | none)), processor("word"))) == 0
+
+
+def test_tied_lines_count_as_seen_at_their_level() -> None:
+    cycles = cycles_from_rows(rows([0xFF & ~8, 0xFF, 0xFF, 0xFF]), processor("word"))
+    tied = with_tied_lines(cycles, Point(name="list", mode="cycles", tied={"D3": 1, "A2": 1}))
+    assert [int(known) for known in tied.known] == [0xFF] * 4
+    assert [int(word) & 8 for word in tied.word] == [8] * 4
+    assert (tied.address & 4 == 4).all()
+    assert (tied.address_known & 4 == 4).all()

@@ -9,6 +9,7 @@ from wrongbit.capture.columns import (
     assign_columns,
     build_layout,
     check_one_each,
+    find_columns,
     sample_heading,
     target_of,
     time_heading,
@@ -145,3 +146,18 @@ def test_buses_are_packed_lowest_bit_first_and_never_straddle_planes() -> None:
 def test_bits_that_no_probe_carries_have_no_position() -> None:
     layout = build_layout([target_of("A1", WIDTHS), target_of("A17", WIDTHS)], WIDTHS)
     assert layout.buses["A"] == (-1, 0, *[-1] * 15, 1)
+
+
+@pytest.mark.parametrize(
+    ("heading", "unit"), [("Zeit rel. [us]", 10**6), ("Delta (ns)", 1000), ("dt/ms", 10**9), ("ticks", None)]
+)
+def test_a_mapped_time_has_the_unit_in_its_heading(heading: str, unit: int | None) -> None:
+    point = Point(name="bus", mode="state", columns={heading: "time"})
+    assert assign_columns([heading, "A0"], point, {"A": 16}, "f.csv")[0].unit_ps == unit
+    said = Point(name="bus", mode="state", columns={heading: "time [ps]"})
+    assert assign_columns([heading, "A0"], said, {"A": 16}, "f.csv")[0].unit_ps == 1
+
+
+def test_a_column_is_found_by_the_name_that_a_message_gives_its_bit() -> None:
+    point = Point(name="bus", mode="state", columns={"P1.0 ADR0": "A0"})
+    assert find_columns(point.columns, ["No.", "P1.0 ADR00"], point, "f.csv") == {"P1.0 ADR0": 1}

@@ -217,3 +217,21 @@ def test_a_vcd_holds_no_whole_cycles(tmp_path: Path) -> None:
     path.write_text("$timescale 1 ns $end\n")
     with pytest.raises(CaptureError, match="A VCD holds samples"):
         read(path)
+
+
+def test_a_line_of_units_below_the_names_is_no_row(tmp_path: Path) -> None:
+    text = "title\n\nNo;ADR;DAT;STAT;Zeit\n;hex;hex;bin;us\n0;0000;F3;0;0,80\n1;0001;31;0;2,40\n"
+    keys = {"columns": {"Zeit": "time"}, "kinds": {"0": "read"}}
+    rows = read(write(tmp_path, text), **keys)
+    assert (rows.address.tolist(), rows.word.tolist()) == ([0, 1], [0xF3, 0x31])
+    assert rows.time_ps is not None
+    assert rows.time_ps.tolist() == [800_000, 2_400_000]
+    assert rows.notes[0].endswith("names of the columns in line 3, units below them.")
+
+
+def test_the_unit_in_a_mapped_heading_counts(tmp_path: Path) -> None:
+    text = "ADR,DAT,Zeit abs. [us]\n0000,F3,0.80\n0001,31,2.40\n"
+    rows = read(write(tmp_path, text), columns={"Zeit abs. [us]": "time"})
+    assert rows.time_ps is not None
+    assert rows.time_ps.tolist() == [800_000, 2_400_000]
+    assert not any("gives no unit" in note for note in rows.notes)

@@ -295,6 +295,12 @@ class TestPoints:
     def test_no_time_between_samples(self) -> None:
         refuse(processor(), point(period='"0 ns"'), key="point[0].period", said="is 0")
 
+    def test_a_line_is_clipped_to_or_tied(self) -> None:
+        accept(processor(), point(columns='{CH0 = "D0"}', tied="{A14 = 0, A15 = 1}"))
+        both = point(columns='{CH0 = "/RD"}', tied="{RD = 1}")
+        refuse(processor(), both, key="point[0].tied.RD", said="a column carries RD")
+        refuse(processor(), point(tied="{A14 = 2}"), key="point[0].tied.A14", said="2")
+
     @pytest.mark.parametrize("second", ["D0", "D[0]", "d_0", "/D0"])
     def test_two_columns_for_one_wire(self, second: str) -> None:
         broken = point(columns=f'{{CH0 = "D0", CH1 = "{second}"}}')

@@ -6,9 +6,10 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from wrongbit.bus.cycles import KIND_CODE, Cycles
 from wrongbit.bus.rebuild import Rebuilder
 from wrongbit.capture.capture import Capture
-from wrongbit.machine.recipe import Transfer, parse_event
+from wrongbit.machine.recipe import Transfer, parse_event, parse_term
 
 
 def still_signals(chunks: Iterable[Capture]) -> tuple[dict[str, str], int]:
@@ -60,6 +61,50 @@ def explain_nothing(rebuilder: Rebuilder, chunks: Iterable[Capture]) -> tuple[st
     else:
         lines.append("Every signal moved at least once.")
     return tuple(lines)
+
+
+FEW_PULSES, SMALL_SHARE, FEW_CYCLES = 16, 0.05, 16
+"""Unused pulses of a read strobe, and their share, above which they are told; and cycles among which some
+fetch must be. A choice: a capture's ends cost one pulse or two, a processor fetches every few cycles."""
+
+
+def explain_losses(rebuilder: Rebuilder, cycles: Cycles) -> tuple[str, ...]:
+    """Sentences on reads that the capture shows and the rebuild could not use; none where all is well.
+
+    Args:
+        rebuilder: The rebuilder that has taken the whole capture.
+        cycles: What it gave.
+    """
+    told = []
+    recipe, tally = rebuilder.recipe, rebuilder.tally
+    reads = [step for step in recipe.transfer if step.kind in ("fetch", "read")]
+    for at in dict.fromkeys(step.at for step in reads if not rebuilder.lacking(step)):
+        came, unused = tally.events.get(parse_event(at), 0), tally.unused.get(parse_event(at), 0)
+        if unused >= FEW_PULSES and unused > SMALL_SHARE * came:
+            told.append(f"'{at}' came {came} times, and {unused} of them gave no cycle.")
+    fetches = [step for step in reads if step.kind == "fetch" and not rebuilder.lacking(step)]
+    if fetches and len(cycles) >= FEW_CYCLES and not (cycles.kind == KIND_CODE["fetch"]).any():
+        plain = {term for step in reads if step.kind == "read" for term in step.where}
+        terms = [term for step in fetches for term in step.where]
+        markers = dict.fromkeys(parse_term(term)[1] for term in [t for t in terms if t not in plain] or terms)
+        told.append(
+            f"No fetch was found among {len(cycles)} cycles, though the capture carries {', '.join(markers)}."
+        )
+    if told:
+        told.append(_remedy(rebuilder))
+    return tuple(told)
+
+
+def _remedy(rebuilder: Rebuilder) -> str:
+    point = rebuilder.point
+    if point.mode == "state":
+        return f"Check the clips on these lines, and 'clock' at the probe point {point.name!r}."
+    given = "has none" if point.skew is None else f"has {point.skew // 1000} ns"
+    return (
+        "Where lines that belong to one cycle move a little before each other, cycles are lost: give the "
+        f"probe point {point.name!r} a skew, such as skew = '20 ns' (it {given}), and compare again; else "
+        "check the clips on these lines."
+    )
 
 
 def _why(rebuilder: Rebuilder, number: int, transfer: Transfer) -> str:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.bits import gather_bits, scatter_bits
 from wrongbit.capture.capture import Layout
+from wrongbit.capture.columns import bit_name, target_of
 from wrongbit.machine.model import Processor
 from wrongbit.machine.names import parse_signal, split_bus_bit
 from wrongbit.machine.recipe import Recipe
@@ -68,10 +70,12 @@ class Field:
     Args:
         positions: Position of each bit in the packed sample, bit 0 first; -1 where no probe is clipped.
         inverted: The wires carry the complement.
+        tied: (bits, levels) of wires without a probe whose level is fixed.
     """
 
     positions: tuple[int, ...]
     inverted: bool
+    tied: tuple[int, int] = (0, 0)
 
     def read(self, rows: Rows) -> tuple[Words, Words]:
         """Value and known bits in each row, both ``uint64 (n,)``; unknown bits are 0."""
@@ -88,7 +92,9 @@ class Field:
             value = levels if value is None else value | levels
             known = sure if known is None else known | sure
         if value is None or known is None:
-            return np.zeros(count, np.uint64), np.zeros(count, np.uint64)
+            value, known = np.zeros(count, np.uint64), np.zeros(count, np.uint64)
+        if self.tied[0]:
+            value, known = value | np.uint64(self.tied[1]), known | np.uint64(self.tied[0])
         return (~value if self.inverted else value) & known, known
 
 
@@ -100,11 +106,13 @@ class Pins:
         processor: Whose bus it is; its ``signals`` rename and its ``active`` overrides polarity.
         recipe: The recipe in force.
         layout: Positions in the capture.
+        tied: Level of lines that no probe is clipped to, by any spelling of their names.
     """
 
     processor: Processor
     recipe: Recipe
     layout: Layout
+    tied: Mapping[str, int] = field(default_factory=dict)
     _fields: dict[tuple[str, tuple[int, ...] | None], Field] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
@@ -115,10 +123,11 @@ class Pins:
 
     def has(self, name: str) -> bool:
         """True where the capture carries any wire of this signal or bus."""
+        wire = self.canonical(name)
         try:
-            return any(p >= 0 for p in self.layout.bits_of(self.canonical(name)))
+            return any(p >= 0 for p in self.layout.bits_of(wire)) or wire in self._levels
         except KeyError:
-            return False
+            return wire in self._levels
 
     def active_low(self, name: str) -> bool:
         """True where the low level means active (or, for a bus, 1).
@@ -149,11 +158,30 @@ class Pins:
         """
         found = self._fields.get((name, bits))
         if found is None:
-            positions = self.layout.bits_of(self.canonical(name))
+            wire = self.canonical(name)
+            try:
+                positions = self.layout.bits_of(wire)
+            except KeyError:
+                if wire not in self._levels:
+                    raise
+                positions = (-1,)
+            names = [wire] if wire in self._levels else [bit_name(wire, n) for n in range(len(positions))]
             if bits is not None:
                 positions = tuple(positions[bit] if bit < len(positions) else -1 for bit in bits)
-            found = self._fields[name, bits] = Field(positions, self.active_low(name))
+                names = [bit_name(wire, bit) for bit in bits]
+            fixed = {
+                place: self._levels[each]
+                for place, (each, position) in enumerate(zip(names, positions, strict=True))
+                if position < 0 and each in self._levels
+            }
+            tied = sum(1 << place for place in fixed), sum(level << place for place, level in fixed.items())
+            found = self._fields[name, bits] = Field(positions, self.active_low(name), tied)
         return found
+
+    @cached_property
+    def _levels(self) -> dict[str, int]:
+        """Level of each tied line, by its name in a layout."""
+        return {target_of(name, {}).name: level for name, level in self.tied.items()}
 
 
 def rename(processor: Processor, name: str) -> str:

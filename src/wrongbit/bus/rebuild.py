@@ -7,7 +7,7 @@ the result does not depend on where they are cut.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -28,7 +28,9 @@ from wrongbit.bus.edges import (
 )
 from wrongbit.bus.pins import Field, Pins, Rows, Words, concatenate
 from wrongbit.bus.recipes import resolve_recipe
+from wrongbit.bus.state import implied_by_clock
 from wrongbit.capture.capture import Capture, Layout, Times
+from wrongbit.capture.columns import bit_name
 from wrongbit.capture.source import SampleSource
 from wrongbit.errors import CaptureError
 from wrongbit.machine.model import Point, Processor
@@ -45,10 +47,12 @@ class Tally:
     Args:
         events: Number of events seen, by event as `parse_event` gives it.
         failed: Number of events of a transfer at which a term did not hold, by (transfer number, term).
+        unused: Number of events that completed no transfer, by event.
     """
 
     events: dict[tuple[str, str], int] = field(default_factory=dict)
     failed: dict[tuple[int, str], int] = field(default_factory=dict)
+    unused: dict[tuple[str, str], int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -73,6 +77,7 @@ class Rebuilder:
     Attributes:
         tally: What happened to the events so far.
         reads_changes: The capture is a list of changes, not samples of a clock.
+        notes: What was taken for granted, known from the first chunk on.
     """
 
     def __init__(self, processor: Processor, point: Point, recipe: Recipe | None = None) -> None:
@@ -91,6 +96,7 @@ class Rebuilder:
         self._seen: dict[tuple[int, Field], tuple[Rows, Words, Words]] = {}
         self._source = ""
         self.reads_changes = False
+        self.notes: tuple[str, ...] = ()
 
     def feed(self, chunk: Capture) -> Cycles:
         """Take the next chunk; return the cycles that are certain now."""
@@ -149,7 +155,16 @@ class Rebuilder:
     # -- the first chunk settles how everything is read ------------------------------------------------
 
     def _begin(self, chunk: Capture) -> None:
-        self._pins = Pins(self.processor, self.recipe, chunk.layout)
+        self._pins = pins = Pins(self.processor, self.recipe, chunk.layout, self.point.tied)
+        if self.point.mode == "state" and self.point.clock is not None:
+            latches = {latch.name for latch in self.recipe.latch}
+            implied = implied_by_clock(
+                self.recipe,
+                self.point.clock,
+                lambda name: name in latches or pins.has(name),
+                lambda one, other: pins.canonical(one) == pins.canonical(other),
+            )
+            self.recipe, self.notes = implied.recipe, implied.notes
         self._source = chunk.source
         self.reads_changes = chunk.change_list
         state = self.point.mode == "state"
@@ -180,7 +195,7 @@ class Rebuilder:
         self._strobes = tuple(
             self._strobe(name)
             for name in sorted({name for name, _ in self._events})
-            if self._clock is None or name != self._clock[0]
+            if (self._clock is None or name != self._clock[0]) and self._moves(name)
         )
 
     def _state_clock(self) -> tuple[str, str] | None:
@@ -226,8 +241,7 @@ class Rebuilder:
             raise CaptureError(
                 f"The bus recipe of {self.processor.name} needs {', '.join(map(repr, fatal))}, "
                 f"which this capture does not carry. It carries: {have}.",
-                f"Map the right column under 'columns' of the probe point {self.point.name!r}, such as "
-                f'"COLUMN" = "{fatal[0]}", or rename the signal under \'signals\' of the processor.',
+                self._remedy(fatal),
                 file=self._source or None,
             )
         lost = set(absent)
@@ -235,6 +249,27 @@ class Rebuilder:
             if self._needs(latch) & lost:
                 lost.add(latch.name)
         return frozenset(lost)
+
+    def _remedy(self, fatal: Sequence[str]) -> str:
+        """What to do about signals that the capture lacks."""
+        name, point = fatal[0], self.point.name
+        strobes = {piece for step in self._steps() for piece in parse_event(step.at)[0].split("|")}
+        rest = int(name in strobes and self._resolved.active_low(name))
+        mapped = (
+            f"If the file has such a column, map it under 'columns' of the probe point {point!r}, such as "
+            f'"COLUMN" = "{name}", or rename the signal under \'signals\' of the processor. A line that is '
+            f"fixed and not clipped: tied = {{ {name} = {rest} }} at the probe point."
+        )
+        if self.point.mode != "state":
+            return mapped
+        named = dict.fromkeys(step.at for step in resolve_recipe(self.processor).transfer)
+        events = ", ".join(f"'{at}'" for at in named)
+        return (
+            f"{mapped} A state capture needs no column for the strobe that clocks it: write the event of the "
+            f"recipe at which the analyser takes a sample as 'clock' of the probe point (it is "
+            f"'{self.point.clock}'; the recipe knows {events}). If these lines were not captured and the "
+            "clock implies them, write a recipe of this machine's own with one read at that event."
+        )
 
     def _steps(self) -> tuple[Latch | Transfer, ...]:
         return (*self.recipe.latch, *self.recipe.transfer)
@@ -247,11 +282,18 @@ class Rebuilder:
             *(parse_part(part)[0] for part in parts),
         }
 
+    def _moves(self, name: str) -> bool:
+        """Whether any wire of a strobe is clipped to; one that is tied never moves."""
+        pins = self._resolved
+        return any(p >= 0 for piece in name.split("|") for p in pins.field(piece, None).positions)
+
     def _strobe(self, name: str) -> Strobe:
         pins = self._resolved
         wires = []
         for piece in name.split("|"):
-            positions = pins.layout.bits_of(pins.canonical(piece))
+            positions = pins.field(piece, None).positions
+            if positions == (-1,):  # tied: it never moves
+                continue
             if len(positions) != 1:
                 raise CaptureError(
                     f"{piece!r} is a bus of {len(positions)} wires, but the recipe waits for its edge.",
@@ -390,6 +432,7 @@ class Rebuilder:
                 kind[chosen] = KIND_CODE[transfer.kind]
                 place = transfer.address, transfer.data
                 alike[place] = alike[place] | chosen if place in alike else chosen
+            self.tally.unused[key] = self.tally.unused.get(key, 0) + int(np.count_nonzero(free))
             for (address, data), chosen in alike.items():
                 if chosen.any():
                     picked = edges if chosen.all() else edges.take(chosen)
@@ -548,13 +591,32 @@ def _doubtful_bytes(bits: Words) -> NDArray[np.uint8]:
     return flags
 
 
+def named_lines(name: str, bits: Sequence[int]) -> str:
+    """Lines of a bus for a person, runs as runs.
+
+    >>> named_lines("A", [0, 1, 2, 5]), named_lines("D", [3])
+    ('A0 to A2, A5', 'D3')
+    """
+    runs: list[list[int]] = []
+    for bit in sorted(bits):
+        if runs and bit == runs[-1][-1] + 1:
+            runs[-1].append(bit)
+        else:
+            runs.append([bit])
+    told = []
+    for run in runs:
+        names = [bit_name(name, bit) for bit in (run[0], run[-1])]
+        told.append(f"{names[0]} to {names[1]}" if len(run) > 2 else ", ".join(dict.fromkeys(names)))
+    return ", ".join(told)
+
+
 def _carried(layout: Layout) -> list[str]:
     """What a capture carries, for a person: ``A (A0 to A15)``, ``PHI2``; each level once, in order."""
     told, shown = [], set[int]()
     for name, places in sorted(layout.buses.items()):
         bits = [bit for bit, place in enumerate(places) if place >= 0]
         if len(bits) > 1:
-            told.append(f"{name} ({name}{bits[0]} to {name}{bits[-1]})")
+            told.append(f"{name} ({named_lines(name, bits)})")
             shown.update(places[bit] for bit in bits)
     return told + sorted(name for name, place in layout.signals.items() if place not in shown)
 

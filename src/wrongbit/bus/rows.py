@@ -9,7 +9,8 @@ import numpy as np
 from wrongbit.bus.cycles import KIND_CODE, NO_TIME, Cycles, held_values
 from wrongbit.bus.recipes import resolve_recipe
 from wrongbit.capture.source import CycleRows
-from wrongbit.machine.model import Processor
+from wrongbit.machine.model import Point, Processor
+from wrongbit.machine.names import parse_signal, split_bus_bit
 
 
 def cycles_from_rows(rows: CycleRows, processor: Processor) -> Cycles:
@@ -41,3 +42,24 @@ def cycles_from_rows(rows: CycleRows, processor: Processor) -> Cycles:
         flags=np.zeros(count, np.uint8),
     )
     return replace(cycles, held=held_values(cycles, resolve_recipe(processor).held, processor.word_bits))
+
+
+def with_tied_lines(cycles: Cycles, point: Point) -> Cycles:
+    """The same cycles with the lines that the probe point calls tied at their level.
+
+    Args:
+        cycles: From `cycles_from_rows`.
+        point: Its ``tied``: 'A14' is a line of the address, 'D3' one of the word.
+    """
+    for name, level in point.tied.items():
+        stem, bit = split_bus_bit(parse_signal(name).base) or ("", 0)
+        line, value = np.uint64(1 << bit), np.uint64(level << bit)
+        if stem == "A":
+            cycles = replace(
+                cycles,
+                address=cycles.address & ~line | value,
+                address_known=cycles.address_known | line,
+            )
+        elif stem == "D":
+            cycles = replace(cycles, word=cycles.word & ~line | value, known=cycles.known | line)
+    return cycles

@@ -85,6 +85,24 @@ def time_heading(text: str) -> tuple[bool, int | None]:
     return True, None if unit is None else unit_of(unit)
 
 
+_MARKED_UNIT = re.compile(
+    rf"(?:\(\s*{_UNIT}\s*\)|\[\s*{_UNIT}\s*\]|<\s*{_UNIT}\s*>|/\s*{_UNIT})$", re.IGNORECASE
+)
+
+
+def heading_unit(text: str) -> int | None:
+    """Picoseconds in the unit that a heading of any wording gives at its end, or None.
+
+    For a column that is known to be a time; a unit counts where it stands in brackets or behind a stroke.
+
+    >>> heading_unit("Zeit abs. [us]"), heading_unit("dt (ns)"), heading_unit("dt/ms"), heading_unit("ticks")
+    (1000000, 1000, 1000000000, None)
+    """
+    match = _MARKED_UNIT.search(text.strip())
+    unit = next((group for group in match.groups() if group), None) if match is not None else None
+    return time_heading(text)[1] if unit is None else unit_of(unit)
+
+
 def sample_heading(text: str) -> bool:
     """Whether a heading names a running number of samples.
 
@@ -220,7 +238,10 @@ def _find(name: str, headings: Sequence[str]) -> int | None:
     def canonical(text: str) -> str:
         return parse_signal(text).base
 
-    for spelling in (str.strip, _folded, canonical):
+    def wire(text: str) -> str:
+        return target_of(text, {}).name
+
+    for spelling in (str.strip, _folded, canonical, wire):
         wanted = spelling(name)
         places = [index for index, heading in enumerate(headings) if heading and spelling(heading) == wanted]
         if places:
@@ -277,7 +298,7 @@ def assign_columns(
 def _mapped_column(index: int, heading: str, text: str, widths: Mapping[str, int]) -> Column:
     role = next((name for name in TIME_TARGETS if re.match(rf"{name}\b", text)), None)
     if role == "time":
-        unit = time_heading(text)[1] or time_heading(heading)[1]
+        unit = time_heading(text)[1] or heading_unit(heading)
         return Column(index, heading, "time", mapped=True, unit_ps=unit)
     if role == "sample":
         return Column(index, heading, "sample", mapped=True)

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from wrongbit.cli import incase, options
-from wrongbit.cli.compared import around, comparison_as_json, differing_rows, show_comparison
+from wrongbit.cli.compared import around, comparison_as_json, differing_rows, other_notes, show_comparison
 from wrongbit.cli.show import indented, out, print_json, progress_bar, show_notes
 from wrongbit.compare.verdicts import DIFFERS
 from wrongbit.job import compare_capture, open_job
@@ -25,7 +25,10 @@ def compare(
     ] = 1,
     as_json: options.Json = False,
 ) -> int:
-    """Compare every cycle with what should have been there; exit code 1 when any word differs."""
+    """Compare every cycle with what should have been there; exit code 1 when any word differs.
+
+    Exit code 2 when no read could be judged.
+    """
     if machine.is_dir():
         with incase.working(machine) as work, progress_bar("Reading the capture", quiet=as_json) as progress:
             entry = incase.capture_in(work, capture, point)
@@ -43,5 +46,7 @@ def compare(
             out.print()
             out.print(indented(around(job, comparison, int(row))))
         out.print()
-        show_notes(comparison.notes)
+        show_notes(other_notes(comparison.notes))
+    if comparison.nothing_judged:
+        return 2
     return int((comparison.verdicts.verdict == DIFFERS).any())

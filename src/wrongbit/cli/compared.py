@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from rich.text import Text
 
+from wrongbit.bits import mask_of
 from wrongbit.bus.cycles import NO_TIME
 from wrongbit.casework.words import answering, bank_text, known_word, wrong_chips
 from wrongbit.cli.show import (
@@ -20,9 +22,10 @@ from wrongbit.cli.show import (
     plain_table,
     show_cautions,
 )
+from wrongbit.compare.seen import lines_never_seen
 from wrongbit.compare.summary import Summary
 from wrongbit.compare.verdicts import AGREES, BASIS_RAM, DIFFERS
-from wrongbit.job import Comparison, Job
+from wrongbit.job import FIRST, Comparison, Job
 from wrongbit.machine.recipe import KINDS
 
 CONTEXT = 3
@@ -37,6 +40,7 @@ def show_comparison(job: Job, comparison: Comparison) -> None:
     )
     show_cautions(job.machine.machine.cautions)
     out.print()
+    show_first(comparison.notes)
     out.print(judged_sentence(summary), soft_wrap=True)
     if summary.not_known:
         reasons = "; ".join(f"{count}: {reason}" for count, reason in summary.unjudged.reasons())
@@ -53,9 +57,43 @@ def show_comparison(job: Job, comparison: Comparison) -> None:
             out.print("Every word that could be judged agrees with what should have been there.")
         else:
             out.print("No word could be judged: nothing says what should have been at the addresses seen.")
+            out.print(Text.assemble(("→ ", ACCENT), (what_to_do(summary), "bold")), soft_wrap=True)
         return
     show_first_wrong(job, comparison, summary.first_wrong)
     show_counts(job, summary)
+
+
+def show_first(notes: Sequence[str]) -> None:
+    """What the result may rest on, before any result."""
+    told = [note.removeprefix(FIRST) for note in notes if note.startswith(FIRST)]
+    for note in told:
+        out.print(Text.assemble(("! ", ACCENT), (note, "bold")), soft_wrap=True)
+    if told:
+        out.print()
+
+
+def other_notes(notes: Sequence[str]) -> tuple[str, ...]:
+    """The notes that `show_first` does not show."""
+    return tuple(note for note in notes if not note.startswith(FIRST))
+
+
+def what_to_do(summary: Summary) -> str:
+    """The next step where no read could be judged: such a capture is no proof that the machine is sound."""
+    if not summary.reading:
+        return (
+            "This capture holds no read. Check which column says what a cycle does, the texts under 'kinds' "
+            "of the probe point, and the clips on the read strobe."
+        )
+    reasons = summary.unjudged.reasons()
+    if reasons and reasons[0][0] == summary.unjudged.no_address:
+        return (
+            "Clip and map the address and bank lines that were not seen, or say under 'tied' of the probe "
+            "point which of them are fixed."
+        )
+    return (
+        "Check the columns and the radix of the probe point, the regions and images of the chips, and that "
+        "the capture was taken while the processor ran from them."
+    )
 
 
 def judged_sentence(summary: Summary) -> str:
@@ -120,10 +158,12 @@ def around(job: Job, comparison: Comparison, row: int) -> Any:
     )
     begun = int(cycles.time_ps[0])
     word_bits = job.processor.word_bits
+    unseen = mask_of(lines_never_seen(cycles, job.memory_map)[1])
     for at in range(max(row - CONTEXT, 0), min(row + CONTEXT + 1, len(cycles))):
         verdict = verdicts.verdict[at]
         judged = int(verdicts.judged[at])
-        words = {AGREES: "agrees", DIFFERS: "differs ▲"}
+        agrees = f"agrees in {judged.bit_count()} bits" if unseen else "agrees"
+        words = {AGREES: agrees, DIFFERS: "differs ▲"}
         table.add_row(
             str(at),
             moment(int(cycles.time_ps[at]), begun),

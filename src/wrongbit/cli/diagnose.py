@@ -24,7 +24,7 @@ def diagnose_verb(
 ) -> int:
     """Name the first wrong word, the bits, the lane, the chip and the fault behind it.
 
-    Exit code 1 when a fault was found.
+    Exit code 1 when a fault was found, 2 when no read could be judged.
     """
     if machine.is_dir():
         with (
@@ -45,7 +45,7 @@ def diagnose_verb(
     else:
         show_diagnosis(job, diagnosis)
         _show_next(machine, file, job, diagnosis)
-    return int(diagnosis.findings.fault_seen)
+    return 2 if diagnosis.comparison.nothing_judged else int(diagnosis.findings.fault_seen)
 
 
 def _show_next(machine: Path, capture: Path, job: Job, diagnosis: Diagnosis) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 from rich.text import Text
 
 from wrongbit.casework.words import diagnosis_conclusion
-from wrongbit.cli.compared import comparison_as_json, show_comparison
+from wrongbit.cli.compared import comparison_as_json, other_notes, show_comparison
 from wrongbit.cli.show import ACCENT, QUIET, hex_word, out, show_notes
 from wrongbit.diagnose.setup import Mistake
 from wrongbit.faults.findings import Finding, Findings
@@ -36,7 +36,7 @@ def show_diagnosis(job: Job, diagnosis: Diagnosis) -> None:
         out.print()
         _show_findings(job, diagnosis)
     out.print()
-    show_notes(diagnosis.comparison.notes)
+    show_notes(other_notes(diagnosis.comparison.notes))
 
 
 def set_up_doubtful(diagnosis: Diagnosis) -> bool:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from wrongbit.bits import mask_of
 from wrongbit.machine.lines import Path as KeyPath
-from wrongbit.machine.model import Chip, Machine, Processor, default_address_lines
+from wrongbit.machine.model import Chip, Machine, Point, Processor, default_address_lines
 from wrongbit.machine.names import parse_signal, split_bus_bit
 from wrongbit.machine.path_checks import check_paths
 from wrongbit.machine.problems import Problem, either, repeated_names, suggestion
@@ -471,6 +471,19 @@ def _points_are_possible(machine: Machine, surroundings: Surroundings) -> Iterat
         if point.chip is not None:
             yield from _point_on_a_chip(machine, point.chip, path)
         yield from _columns(path, dict(point.columns), point.ignore)
+        yield from _tied_lines(path, point)
+
+
+def _tied_lines(path: KeyPath, point: Point) -> Iterator[Problem]:
+    """A line is either clipped to or tied."""
+    carried = {parse_signal(text).base for text in point.columns.values()}
+    for name in point.tied:
+        if parse_signal(name).base in carried:
+            yield Problem(
+                (*path, "tied", name),
+                f"a column carries {name}, so its level is seen.",
+                "Take it out of 'tied', or the column out of 'columns'.",
+            )
 
 
 def _point_on_a_chip(machine: Machine, name: str, path: KeyPath) -> Iterator[Problem]:

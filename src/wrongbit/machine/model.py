@@ -303,6 +303,11 @@ class Point(Strict):
         "('A[7:0]'), a bit ('D3'), or 'time [ns]' or 'sample'.",
     )
     ignore: Names = Field(default=(), description="Columns that carry nothing of interest.")
+    tied: dict[str, Annotated[int, WholeNumber(0, 1)]] = Field(
+        default={},
+        description="Line that no probe is clipped to and that does not move = its level on the wire, such "
+        "as { A14 = 0 }; it then counts as seen.",
+    )
     kinds: dict[str, Kind] = Field(
         default={}, description="Cycles mode: text in the status column = kind of cycle."
     )

@@ -125,6 +125,20 @@ def split_cells(text: str, separator: str) -> tuple[str, ...]:
     return tuple(cell.strip() for cell in cells)
 
 
+def are_units(cells: Sequence[str]) -> bool:
+    """Whether a line such as ``[s],,`` holds units and nothing else.
+
+    >>> are_units(["", "hex", "us"]), are_units(["0", "F3", "us"])
+    (True, False)
+    """
+    marks = [_UNIT_CELL.match(cell) for cell in cells if cell]
+    return bool(marks) and all(
+        mark is not None
+        and (unit_of(mark[1]) is not None or mark[1] in ("V", "mV", "bit", "hex", "bin", "dec", "oct"))
+        for mark in marks
+    )
+
+
 def _rows_of_values(lines: Sequence[_Line]) -> dict[int, int]:
     """For each number of cells, how many lines with so many hold mostly values."""
     counts: dict[int, int] = defaultdict(int)
@@ -163,7 +177,7 @@ class _Finder:
         first = next((row for row in self.rows if self._is_row(row)), self.rows[0])
         if self._is_heading(first):
             return self._below(first, self.count)
-        above = [row for row in self.rows if row.number < first.number and not self._is_units(row)]
+        above = [row for row in self.rows if row.number < first.number and not are_units(row.cells)]
         named = [row for row in above if self._names(row)]
         if named:
             return self._below(max(named, key=lambda row: (self._names(row), row.number)), self.count)
@@ -195,14 +209,6 @@ class _Finder:
             if not levels and (names_a_bit or not self.is_name(cell)):
                 return False
         return True
-
-    def _is_units(self, row: _Line) -> bool:
-        """A line such as ``[s],,``: units and nothing else."""
-        marks = [_UNIT_CELL.match(cell) for cell in row.cells if cell]
-        return bool(marks) and all(
-            mark is not None and (unit_of(mark[1]) is not None or mark[1] in ("V", "mV", "bit", "hex", "bin"))
-            for mark in marks
-        )
 
     def _other_count(self, first: _Line) -> Table:
         """Names and rows that differ by a separator at the end of the line; else there are no names."""
@@ -243,7 +249,7 @@ class _Finder:
     def _below(self, heading: _Line, count: int) -> Table:
         rows = [row for row in self.rows if row.number > heading.number]
         units: tuple[str, ...] = ()
-        if rows and self._is_units(rows[0]) and not self._is_row(rows[0]):
+        if rows and are_units(rows[0].cells) and not self._is_row(rows[0]):
             units = tuple(cell.strip("[]()<>") for cell in rows[0].cells)
         after = rows[0].number if units else heading.number
         rows = rows[1:] if units else rows

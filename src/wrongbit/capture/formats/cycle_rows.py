@@ -13,12 +13,19 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from wrongbit.capture.columns import Column, find_columns, quoted, sample_heading, time_heading
+from wrongbit.capture.columns import (
+    Column,
+    find_columns,
+    heading_unit,
+    quoted,
+    sample_heading,
+    time_heading,
+)
 from wrongbit.capture.formats._cells import read_kind
 from wrongbit.capture.formats._csv_columns import unit_of_times
 from wrongbit.capture.formats._packing import BadCell, Words, each_text
 from wrongbit.capture.formats._rows import RowReader
-from wrongbit.capture.formats._table import SEPARATORS, Table, split_cells
+from wrongbit.capture.formats._table import SEPARATORS, Table, are_units, split_cells
 from wrongbit.capture.formats._times import read_times
 from wrongbit.capture.formats._tokens import Cells, Places, RaggedRow
 from wrongbit.capture.formats._word_columns import read_words
@@ -146,7 +153,12 @@ def _table(texts: Sequence[str], number: int, separator: str, headings: tuple[st
     elif rows and len(rows[0]) == len(headings) - 1 and not headings[-1]:
         headings = headings[:-1]
     whole = tuple(row for row in rows if len(row) == len(headings))
-    return Table(separator, headings, number, number + 1, (), whole)
+    first = number + 1
+    units: tuple[str, ...] = ()
+    if whole and whole[0] == rows[0] and are_units(whole[0]):  # a line of units below the names is no row
+        first = next(n for n, text in enumerate(texts[number:], number + 1) if text.strip()) + 1
+        units, whole = tuple(cell.strip("[]()<>") for cell in whole[0]), whole[1:]
+    return Table(separator, headings, number, first, units, whole)
 
 
 def _best_headings(head: str) -> tuple[str, ...]:
@@ -225,7 +237,7 @@ class _CycleTable:
             return None
         heading = self.table.headings[index]
         mapped = next((t for t in self.point.columns.values() if _role_of_target(t) == "time"), "")
-        unit = time_heading(mapped)[1] or time_heading(heading)[1]
+        unit = time_heading(mapped)[1] or heading_unit(heading)
         cells = [cell for cell in self.table.column(index) if cell]
         usable, unit, notes = unit_of_times(Column(index, heading, "time", unit_ps=unit), cells, self.table)
         self.notes += notes
