@@ -107,7 +107,10 @@ def test_what_is_left_is_told(case: Path, capsys: pytest.CaptureFixture[str]) ->
     assert main(["prove", str(case)]) == 1
     told = " ".join(capsys.readouterr().out.split())
     assert (
-        "▲ Not covered." in told and "the word at 0x0051 in bank 0" in told and "more; --json lists" in told
+        "▲ Not covered." in told
+        and "words were wrong, between 0x0011 and" in told
+        and "a fresh capture that is to prove the repair has to read all of them again" in told
+        and "the word at" not in told
     )
     old = str(case / "u1-timing.csv")
     assert main(["prove", str(case), "--capture", old, "--point", "u1-timing", "--json"]) == 1

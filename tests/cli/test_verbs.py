@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -218,6 +219,23 @@ def test_demo_searches_until_one_part_is_left(tmp_path: Path, capsys: pytest.Cap
     assert "no probe point 'u9'" in capsys.readouterr().err
     assert main(["explain", str(tmp_path)]) == 2
     assert main([*command, "--point", "u1-cycles"]) == 2
+
+
+def test_demo_leaves_the_files_of_a_search_and_shows_nothing_of_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    command = ["demo", "--machine", "hollowmere", "--files-only", "--folder", str(tmp_path / "lift panel")]
+    assert main(command) == 0
+    page = capsys.readouterr().out
+    assert "J0" not in page and "Suspects" not in page
+    shown = [shlex.split(line[2:]) for line in page.splitlines() if line.startswith("$ ")]
+    assert [words[1] for words in shown] == ["suspects", "next", "serve", "report", "prove"]
+    assert main(shown[0][1:]) == 1
+    assert "→ It is J0" in capsys.readouterr().out
+    assert main([*command, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert [shlex.split(each) for each in told["commands"]] == shown
+    assert {"machine.toml", "case.toml", "u1-cycles.csv"} <= set(told["files"])
 
 
 def test_demo_lists_and_refuses(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -79,3 +79,20 @@ class Proof:
     key: str = ""
     files_before: tuple[str, ...] = ()
     files_after: tuple[str, ...] = ()
+
+
+def still_to_judge(proof: Proof) -> str:
+    """The words that were wrong, in one sentence, before anything fresh has looked at them.
+
+    Returns:
+        The sentence; empty where something fresh has looked, or no word was wrong.
+    """
+    if not proof.uncovered or proof.captures_after:
+        return ""
+    words = proof.uncovered
+    first, last = min(each.address for each in words), max(each.address for each in words)
+    where = f"at 0x{first:04X}" if first == last else f"between 0x{first:04X} and 0x{last:04X}"
+    told = "1 word was" if len(words) == 1 else f"{len(words)} words were"
+    return (
+        f"{told} wrong, {where}: a fresh capture that is to prove the repair has to read all of them again."
+    )

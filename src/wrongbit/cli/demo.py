@@ -175,14 +175,13 @@ def _parts(
 ) -> int:
     from wrongbit.cli.demo_parts import run_walk
 
-    if point is not None or files_only:
+    if point is not None:
         raise UsageError(
-            "The search chooses its own probe points and needs its captures as it goes.",
-            "Leave --point and --files-only out, or choose --stage board.",
+            "The search chooses its own probe points.", "Leave --point out, or choose --stage board."
         )
     machine = machine or PARTS_MACHINE
     where = Path("demo") / f"{machine}-parts" if folder is None else folder
-    return run_walk(where, machine, fault, seed=seed, as_json=as_json)
+    return run_walk(where, machine, fault, seed=seed, files_only=files_only, as_json=as_json)
 
 
 def _introduce(case: DemoCase) -> None:

@@ -110,9 +110,13 @@ def run_walk(
     fault: str | None = None,
     *,
     seed: int = 1,
+    files_only: bool = False,
     as_json: bool = False,
 ) -> int:
-    """Show the whole search; exit code 0."""
+    """Show the whole search, or only leave its files as a case; exit code 0.
+
+    Which captures and measurements belong to the case is found by searching, also where nothing is shown.
+    """
     demo = machine_named(machine_name)
     with tempfile.TemporaryDirectory() as aside:
         steps = list(walk(Path(aside), machine_name, fault, seed=seed))
@@ -120,6 +124,8 @@ def run_walk(
         written = {path.name: path.read_bytes() for path in sorted(Path(aside).iterdir())}
     assert bench.fault is not None
     later = _keep(folder, bench, written)
+    if files_only:
+        return _files_only(demo, bench.machine, folder, later, as_json=as_json)
     if as_json:
         print_json({"steps": [_step_as_json(bench.machine, step) for step in steps], **_truth(bench.fault)})
         return 0
@@ -135,17 +141,40 @@ def run_walk(
     out.print(Text("What had been done to the machine, which the search was not told:", "bold"))
     out.print(f"  {bench.fault.sentence}", soft_wrap=True)
     out.print()
+    going_on, ending = _commands(folder, later)
     out.print("Go on with the same files:")
-    place, picture = shlex.quote(str(folder)), shlex.quote(str(folder / PICTURE))
-    out.print(f"  wrongbit suspects {place} --picture {picture}", soft_wrap=True)
-    out.print(f"  wrongbit next {place}", soft_wrap=True)
+    for command in going_on:
+        out.print(f"  {command}", soft_wrap=True)
     out.print("Follow the repair in the browser, or end it here:")
-    out.print(f"  wrongbit serve {place}", soft_wrap=True)
-    out.print(f"  wrongbit report {place}", soft_wrap=True)
+    for command in ending:
+        out.print(f"  {command}", soft_wrap=True)
+    return 0
+
+
+def _commands(folder: Path, later: dict[str, str]) -> tuple[list[str], list[str]]:
+    """What a person can run on the case: to go on, and to end it."""
+    place, picture = shlex.quote(str(folder)), shlex.quote(str(folder / PICTURE))
     fresh = " ".join(
         f"--capture {shlex.quote(str(folder / name))} --point {point}" for point, name in later.items()
     )
-    out.print(f"  wrongbit prove {place} {fresh}", soft_wrap=True)
+    return (
+        [f"wrongbit suspects {place} --picture {picture}", f"wrongbit next {place}"],
+        [f"wrongbit serve {place}", f"wrongbit report {place}", f"wrongbit prove {place} {fresh}"],
+    )
+
+
+def _files_only(
+    demo: DemoMachine, machine: Machine, folder: Path, later: dict[str, str], *, as_json: bool
+) -> int:
+    """What was written, and what can be run on it."""
+    going_on, ending = _commands(folder, later)
+    if as_json:
+        files = sorted(path.name for path in folder.iterdir() if path.is_file())
+        print_json({"folder": folder, "files": files, "commands": [*going_on, *ending]})
+        return 0
+    _introduce(demo, machine, folder)
+    for command in (*going_on, *ending):
+        out.print(f"$ {command}", soft_wrap=True)
     return 0
 
 

@@ -15,7 +15,7 @@ from wrongbit.case.entries import Entry
 from wrongbit.case.folder import Case
 from wrongbit.casework.accept import check_capture, check_reading
 from wrongbit.casework.casework import Casework
-from wrongbit.casework.proof import Proof
+from wrongbit.casework.proof import Proof, still_to_judge
 from wrongbit.casework.unkept import open_or_look
 from wrongbit.cli import options
 from wrongbit.cli.show import ACCENT, QUIET, err, out, plain_table, print_json, progress_bar, show_cautions
@@ -199,7 +199,10 @@ def show_proof(proof: Proof) -> None:
         out.print()
         out.print(Text(f"before: {', '.join(proof.files_before) or 'nothing'}", QUIET), soft_wrap=True)
         out.print(Text(f"after: {', '.join(proof.files_after) or 'nothing'}", QUIET), soft_wrap=True)
-    if proof.uncovered:
+    if summary := still_to_judge(proof):
+        out.print()
+        out.print(f"{summary} --json lists them.", soft_wrap=True)
+    elif proof.uncovered:
         out.print()
         out.print(Text("Was wrong, and was not judged again", "bold"))
         for each in proof.uncovered[:LISTED]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from nicegui import ui
 
 from wrongbit.case.entries import CaptureAdded, Entry, ReadingAdded
-from wrongbit.casework.proof import Proof, ProofLine
+from wrongbit.casework.proof import Proof, ProofLine, still_to_judge
 from wrongbit.job import Progress
 from wrongbit.report.build import build_report, check_originals
 from wrongbit.report.content import Report
@@ -103,7 +103,9 @@ class _Proof:
             caption="The case's bars before and after the repair",
             marked=[number for number, each in enumerate(found.lines) if each.verdict == "not proved"],
         )
-        if found.uncovered:
+        if summary := still_to_judge(found):
+            paragraph(summary)
+        elif found.uncovered:
             heading("Wrong before, and not looked at again", 3)
             with tag("ul"):
                 for word in found.uncovered[:UNCOVERED]:
