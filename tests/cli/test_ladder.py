@@ -73,7 +73,7 @@ def test_a_low_rail_comes_first(folder: Path, capsys: pytest.CaptureFixture[str]
     ("words", "says"),
     [
         (("--measured", "VDD = 5 V"), "no 'VDD'"),
-        (("--capture", "none.csv"), "cannot be read"),
+        (("--capture", "none.csv"), "There is no such file"),
         (("--capture", "start.csv", "--point", "J9"), "no probe point 'J9'"),
         (("--capture", "start.csv", "--point", "a", "--point", "b"), "2 probe points"),
         (("--capture", "other.csv"), "none of the machine's clocks"),

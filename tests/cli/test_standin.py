@@ -84,7 +84,7 @@ def test_a_capture_is_checked(folder: Path, capsys: pytest.CaptureFixture[str]) 
         (("machine.toml",), "several start-up inputs"),
         (("machine.toml", "--input", "/GONE"), "no start-up input"),
         (("machine.toml", "--input", "/MARK", "--low", "1 ms"), "Both"),
-        (("--low", "1 ms", "--check", "none.csv"), "cannot be read"),
+        (("--low", "1 ms", "--check", "none.csv"), "There is no such file"),
         (("--low", "1 ms", "--check", "good.csv"), "several signals"),
         (("--low", "1 ms", "--check", "good.csv", "--signal", "X"), "no signal 'X'"),
         (("--period", "10 ms", "--low", "1 us", "--folder", "p"), "no circuit to write"),

@@ -178,7 +178,7 @@ def test_a_chip_without_pins_or_a_known_type_is_refused() -> None:
         chip_requirement(machine(type="special"), "U7", CATALOGUE)
     with pytest.raises(UsageError, match=r"neither pins nor type of U7\..*--shape 2764"):
         chip_requirement(machine(type=""), "U7", CATALOGUE)
-    with pytest.raises(UsageError, match=r"no chip 'U8'.*It has: U7"):
+    with pytest.raises(UsageError, match=r"no chip 'U8'.*Its chips are: U7"):
         chip_requirement(machine(), "U8", CATALOGUE)
 
 

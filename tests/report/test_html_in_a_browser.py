@@ -65,6 +65,7 @@ def test_nothing_is_wider_than_the_page(page: Any):
 
 
 def test_every_figure_and_section_has_a_name_for_who_cannot_see_it(page: Any):
+    page.emulate_media(media="screen", color_scheme="light")  # on paper there are no links
     names = page.evaluate(
         "[...document.querySelectorAll('figure svg')].map(e => e.getAttribute('aria-label'))"
     )
@@ -74,5 +75,6 @@ def test_every_figure_and_section_has_a_name_for_who_cannot_see_it(page: Any):
 
 
 def test_links_lead_to_their_sections(page: Any):
+    page.emulate_media(media="screen", color_scheme="light")  # on paper there are no links
     page.get_by_role("link", name="Files").click()
     assert page.evaluate("document.querySelector(location.hash).textContent").endswith("Files")
