@@ -110,3 +110,16 @@ def test_a_capture_without_a_read_is_not_fine(tmp_path: Path, capsys: pytest.Cap
     code, told = page("diagnose", files, capsys)
     assert code == 2
     assert "This capture holds no read." in told
+
+
+def test_columns_are_told_as_the_file_spells_them(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    files = bench(tmp_path, STATE)
+    text = Path(files[1]).read_text(encoding="utf-8")
+    heading, rest = text.split("\n", 1)
+    spelt = ",".join(f"P1 ADR{int(name[1:]):02}" if name[0] == "A" else name for name in heading.split(","))
+    Path(files[1]).write_text(f"{spelt}\n{rest}", encoding="utf-8")
+    assert main(["diagnose", *files]) == 2
+    told = " ".join(capsys.readouterr().err.split())
+    assert "It carries: D (D0 to D7), M1, P1 ADR00, P1 ADR01" in told
+    assert "P1 ADR0," not in told
+    assert "tied" not in told  # a whole bus is not tied

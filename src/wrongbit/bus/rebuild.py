@@ -7,6 +7,7 @@ the result does not depend on where they are cut.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -255,20 +256,24 @@ class Rebuilder:
         name, point = fatal[0], self.point.name
         strobes = {piece for step in self._steps() for piece in parse_event(step.at)[0].split("|")}
         rest = int(name in strobes and self._resolved.active_low(name))
-        mapped = (
+        told = (
             f"If the file has such a column, map it under 'columns' of the probe point {point!r}, such as "
-            f'"COLUMN" = "{name}", or rename the signal under \'signals\' of the processor. A line that is '
-            f"fixed and not clipped: tied = {{ {name} = {rest} }} at the probe point."
+            f'"COLUMN" = "{name}", or rename the signal under \'signals\' of the processor.'
+        )
+        buses = {part for step in self._steps() for part in _buses(step)}
+        wires = [each for each in fatal if each not in buses]
+        if not wires:
+            return told
+        told += (
+            f" A line that never moves and is not clipped: tied = {{ {name} = {rest} }} at the probe point."
         )
         if self.point.mode != "state":
-            return mapped
-        named = dict.fromkeys(step.at for step in resolve_recipe(self.processor).transfer)
-        events = ", ".join(f"'{at}'" for at in named)
+            return told
+        events = dict.fromkeys(step.at for step in resolve_recipe(self.processor).transfer)
         return (
-            f"{mapped} A state capture needs no column for the strobe that clocks it: write the event of the "
-            f"recipe at which the analyser takes a sample as 'clock' of the probe point (it is "
-            f"'{self.point.clock}'; the recipe knows {events}). If these lines were not captured and the "
-            "clock implies them, write a recipe of this machine's own with one read at that event."
+            f"{told} A state capture needs no column for the strobe that clocks it: write the event at which "
+            f"the analyser takes its samples as 'clock' of the probe point, which says '{self.point.clock}'; "
+            f"the recipe knows {', '.join(map(repr, events))}."
         )
 
     def _steps(self) -> tuple[Latch | Transfer, ...]:
@@ -615,10 +620,28 @@ def _carried(layout: Layout) -> list[str]:
     told, shown = [], set[int]()
     for name, places in sorted(layout.buses.items()):
         bits = [bit for bit, place in enumerate(places) if place >= 0]
-        if len(bits) > 1:
+        if len(bits) > 1 and not _unlike_headings(layout, name, bits):
             told.append(f"{name} ({named_lines(name, bits)})")
             shown.update(places[bit] for bit in bits)
-    return told + sorted(name for name, place in layout.signals.items() if place not in shown)
+    single = [name for name, place in layout.signals.items() if place not in shown]
+    return told + sorted((layout.headings.get(name, name) for name in single), key=_counted)
+
+
+def _counted(name: str) -> tuple[tuple[str, int], ...]:
+    """Sorts ADR2 before ADR10."""
+    return tuple((text, int(digits or 0)) for text, digits in re.findall(r"(\D*)(\d*)", name))
+
+
+def _buses(step: Latch | Transfer) -> set[str]:
+    """What a latch or transfer takes words and addresses from."""
+    parts = step.bus if isinstance(step, Latch) else (*step.address, step.data)
+    return {parse_part(part)[0] for part in parts}
+
+
+def _unlike_headings(layout: Layout, bus: str, bits: Sequence[int]) -> bool:
+    """Whether the file spells a bus's bits so that nobody would know them by the bus's name: 'P1.0 ADR00'."""
+    names = [bit_name(bus, bit) for bit in bits]
+    return any(len(layout.headings.get(name, "")) > len(name) + 3 or " " in bus for name in names)
 
 
 def _cut(capture: Capture, first: int) -> Capture:

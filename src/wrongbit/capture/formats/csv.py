@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import cast
 
@@ -102,7 +102,12 @@ class CsvSource:
         self._rows, self._uses, self._point = rows, uses, point
         self._block, self._chunk_rows = block, chunk_rows
         targets = [column.target for column in uses.signals if column.target is not None]
-        self._layout = build_layout(targets, widths)
+        spelt = {
+            column.target.name: column.heading
+            for column in uses.signals
+            if column.target is not None and column.target.bits is None and not column.mapped
+        }
+        self._layout = replace(build_layout(targets, widths), headings=spelt)
         words, runs = words_and_levels(uses.signals)
         self._words = [
             (column.index, tuple(self._layout.signals[name] for name in column.target.signals))
