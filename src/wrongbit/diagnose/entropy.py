@@ -8,6 +8,8 @@ doubt removed per minute.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,7 +26,7 @@ def entropy(shares: Shares) -> float:
     1.0
     """
     some = shares[shares > 0]
-    return float(-(some * np.log2(some)).sum()) + 0.0
+    return max(float(-(some * np.log2(some)).sum()), 0.0)
 
 
 def pool(shares: Shares, groups: NDArray[np.intp] | None) -> Shares:
@@ -93,7 +95,7 @@ def doubt_text(bits: float) -> str:
     >>> doubt_text(1.0), doubt_text(2.67)
     ('as between 2 equally likely parts', 'as among 6 equally likely parts')
     """
-    alike = 2.0**bits
+    alike = 2.0 ** max(bits, 0.0)
     if alike < 1.05:
         return "hardly any, the first part is as good as certain"
     if alike < 1.5:
@@ -116,3 +118,24 @@ def removes_text(gain: float, remaining: float) -> str:
     if share <= 0:
         return "none of the doubt"
     return f"{100 * share:.0f} % of the doubt" if share >= 0.01 else "under 1 % of the doubt"
+
+
+def odds_text(nats: float) -> str:
+    """What an observation says for or against, as people say it: 2.3 nats (of log odds) are ten to one.
+
+    >>> odds_text(2.302585), odds_text(-0.05), odds_text(-40), odds_text(12.4)
+    ('for, 10 to 1', 'hardly anything', 'against, more than 1,000,000 to 1', 'for, more than 100,000 to 1')
+    >>> odds_text(0.3), odds_text(-7.6)
+    ('for, 1.3 to 1', 'against, more than 1,000 to 1')
+    """
+    if abs(nats) < 0.1:
+        return "hardly anything"
+    size = min(abs(nats), 20.0)
+    steps = [least for least in (1_000, 10_000, 100_000, 1_000_000) if size >= math.log(least)]
+    odds = f"more than {steps[-1]:,}" if steps else f"{math.exp(size):.2g}" if size < 4.6 else _hundreds(size)
+    return f"{'for' if nats > 0 else 'against'}, {odds} to 1"
+
+
+def _hundreds(nats: float) -> str:
+    """Odds from a hundred to a thousand, rounded to tens."""
+    return f"{round(math.exp(nats), -1):.0f}"

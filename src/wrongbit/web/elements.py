@@ -296,6 +296,7 @@ def table(
     right: Iterable[int] = (),
     mono: Iterable[int] = (),
     marked: Iterable[int] = (),
+    stacked: bool = False,
 ) -> Element:
     """A table.
 
@@ -306,6 +307,7 @@ def table(
         right: Numbers of columns that are set to the right (numbers).
         mono: Numbers of columns in the face for words and addresses.
         marked: Numbers of rows that differ.
+        stacked: On a narrow screen each row is set as lines below each other, each with its column's head.
     """
     kinds = ["" for _ in columns]
     for number in right:
@@ -314,7 +316,7 @@ def table(
         kinds[number] += " wb-mono"
     differing = set(marked)
     outer = tag("div", classes="wb-table-scroll", tabindex="0", role="group", aria_label=caption)
-    with outer, tag("table", classes="wb-table"):
+    with outer, tag("table", classes="wb-table wb-stacked" if stacked else "wb-table"):
         tag("caption", caption, classes="wb-unseen")
         with tag("thead"), tag("tr"):
             for head, kind in zip(columns, kinds, strict=True):
@@ -322,17 +324,25 @@ def table(
         with tag("tbody"):
             for number, row in enumerate(rows):
                 with tag("tr", classes="wb-differs" if number in differing else ""):
-                    for cell, kind in zip(row, kinds, strict=True):
-                        _cell(cell, kind)
+                    for cell, kind, head in zip(row, kinds, columns, strict=True):
+                        _cell(cell, kind, head if stacked else "")
     return outer
 
 
-def _cell(cell: Cell, kind: str) -> None:
+def _cell(cell: Cell, kind: str, head: str) -> None:
     if callable(cell):
-        with tag("td", classes=kind):
+        with tag("td", classes=kind, data_head=head or None):
             cell()
     else:
-        tag("td", "" if cell is None else str(cell), classes=kind)
+        tag("td", "" if cell is None else str(cell), classes=kind, data_head=head or None)
+
+
+def folded(title: str, key: str = "") -> Element:
+    """Something that stands back until it is asked for; use as ``with folded("…"):``. It prints open."""
+    area = tag("details", classes="wb-folded", id=key or None)
+    with area:
+        tag("summary", title)
+    return area
 
 
 def copyable(text: str, *, says: str = "") -> Element:

@@ -14,10 +14,12 @@ const MARKS = { differs: ["≠", "differs"], agrees: ["=", "agrees"], "not known
 export default {
   template: `
     <div class="cy">
-      <div class="cy-whole" ref="whole" tabindex="0" role="slider" aria-label="The whole capture: go to a cycle"
-           aria-valuemin="0" @click="pointed" @keydown="keyOnWhole">
-        <div ref="strip" aria-hidden="true"></div>
-        <div class="cy-here" ref="here" aria-hidden="true"></div>
+      <div class="cy-strip">
+        <div class="cy-whole" ref="whole" tabindex="0" role="slider" aria-label="The whole capture: go to a cycle"
+             aria-valuemin="0" @click="pointed" @keydown="keyOnWhole">
+          <div ref="strip" aria-hidden="true"></div>
+          <div class="cy-here" ref="here" aria-hidden="true"></div>
+        </div>
       </div>
       <div class="cy-wide">
         <div class="cy-table" ref="table">

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Callable
 from xml.sax.saxutils import quoteattr, unescape
@@ -10,6 +9,7 @@ from xml.sax.saxutils import quoteattr, unescape
 from nicegui.element import Element
 from nicegui.events import GenericEventArguments
 
+from wrongbit.diagnose.entropy import odds_text
 from wrongbit.diagnose.suspects import Suspect, Weighing
 from wrongbit.machine.model import Point
 from wrongbit.report.figures import board_map, percent
@@ -58,7 +58,7 @@ def _draw(bench: Workbench, weighing: Weighing | None) -> None:
     map_.on("click", lambda event: _clicked(event, names, choose), js_handler=_CLICK)
     with tag("div", classes="wb-row wb-controls"):
         Choice("Part", names, first, on_change=choose, hint="Or press a part on the map.")
-        Check("Whole map in the page's width", on_change=lambda whole: _fit(map_, whole))
+        Check("Larger map, to be scrolled", on_change=lambda large: _enlarge(map_, large))
     details: Element = tag("div", aria_live="polite")
     choose(first)
     _structure(weighing)
@@ -72,8 +72,8 @@ _CLICK = (
 )
 
 
-def _fit(map_: Element, whole: bool) -> None:
-    map_.classes(add="wb-board-whole") if whole else map_.classes(remove="wb-board-whole")
+def _enlarge(map_: Element, large: bool) -> None:
+    map_.classes(add="wb-board-large") if large else map_.classes(remove="wb-board-large")
 
 
 def _names(weighing: Weighing, suspected: list[str]) -> list[str]:
@@ -130,7 +130,11 @@ def _suspect(weighing: Weighing, suspect: Suspect) -> None:
         tag("span", f" of the doubt; {percent(suspect.prior)} before anything was measured. ")
         if suspect.part in weighing.top() and weighing.labels:
             alone = len(weighing.top()) == 1
-            says = "▲ The first." if alone else "▲ Among the first, which cannot be told apart."
+            says = (
+                "▲ The most suspected part."
+                if alone
+                else "▲ One of the most suspected parts, which cannot be told apart."
+            )
             tag("span", says, classes="wb-bad-text")
     with tag("div", classes="wb-columns"):
         with tag("div"):
@@ -146,23 +150,11 @@ def _suspect(weighing: Weighing, suspect: Suspect) -> None:
             if suspect.witnesses:
                 table(
                     ("observation", "speaks"),
-                    [(each.label, speaks(each.nats)) for each in suspect.witnesses],
+                    [(each.label, odds_text(each.nats)) for each in suspect.witnesses],
                     caption="What each observation says of it",
                 )
             else:
                 quiet("Nothing was captured or measured yet.")
-
-
-def speaks(nats: float) -> str:
-    """A change of log odds in words: 2.3 nats are ten to one.
-
-    >>> speaks(2.302585), speaks(-0.05), speaks(-40)
-    ('for it, 10 to 1', 'neither', 'against it, over a million to 1')
-    """
-    if abs(nats) < 0.1:
-        return "neither"
-    odds = "over a million" if abs(nats) > math.log(1e6) else f"{math.exp(abs(nats)):.3g}"
-    return f"{'for' if nats > 0 else 'against'} it, {odds} to 1"
 
 
 def _structure(weighing: Weighing) -> None:

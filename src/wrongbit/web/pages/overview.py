@@ -13,6 +13,7 @@ from wrongbit.web.elements import (
     cautions,
     copyable,
     figure,
+    folded,
     heading,
     link,
     live,
@@ -66,8 +67,27 @@ def _draw(overview: Overview) -> None:
             link("Bring one in", "/bring_in")
         for each in overview.captures:
             _capture(each)
+        _notes(overview.captures)
     _chips(overview.chips)
     _about(overview)
+
+
+def _notes(captures: Sequence[CaptureLine]) -> None:
+    """What the readers noted, each once with the captures that it is about."""
+    about: dict[str, list[str]] = {}
+    for line in captures:
+        for note in line.notes:
+            about.setdefault(note, []).append(f"{line.entry}")
+    if not about:
+        return
+    with (
+        folded(f"How the files were read ({len(about)} {'note' if len(about) == 1 else 'notes'})"),
+        tag("ul"),
+    ):
+        for note, entries in about.items():
+            every = len(captures) > 1 and len(entries) == len(captures)
+            which = "every capture" if every else f"{'entry' if len(entries) == 1 else 'entries'} "
+            tag("li", f"{which}{'' if every else ', '.join(entries)}: {note}", classes="wb-quiet")
 
 
 def _now(overview: Overview) -> None:
@@ -153,6 +173,7 @@ def suspects_table(suspects: Sequence[SuspectLine]) -> None:
         ],
         caption="Suspected parts",
         right=(1,),
+        stacked=True,
     )
 
 
@@ -190,8 +211,6 @@ def _capture(line: CaptureLine) -> None:
             _first_wrong(line.first_wrong, line.entry)
         if line.findings:
             _findings(line)
-        for note in line.notes:
-            quiet(note)
 
 
 def _counts(line: CaptureLine) -> None:
@@ -231,11 +250,15 @@ def _findings(line: CaptureLine) -> None:
         ("odds", "", "fault"),
         [
             (percent(each.probability), _bar(each.probability), f"{'= ' if each.tied else ''}{each.sentence}")
-            for each in line.findings[:FINDINGS]
+            for each in [f for f in line.findings if f.tied or f.probability >= NEGLIGIBLE][:FINDINGS]
         ],
         caption="Explanations with their odds",
         right=(0,),
+        stacked=True,
     )
+    small = sum(each.probability < NEGLIGIBLE and not each.tied for each in line.findings)
+    if small:
+        quiet(f"{small} more {'is' if small == 1 else 'are'} under 0.1 %.")
     if line.tied:
         quiet("= cannot be told apart by what was captured.")
     if line.remark:
@@ -245,21 +268,22 @@ def _findings(line: CaptureLine) -> None:
 def _chips(chips: Sequence[ChipLine]) -> None:
     with section("Chips"):
         table(
-            ("chip", "type", "kind", "size", "passes read", "what they say"),
+            ("chip", "what its readings say", "passes read", "type", "kind", "size"),
             [
                 (
                     each.name,
+                    each.sentence or "–",
+                    each.readings,
                     each.type,
                     each.kind,
                     f"{each.words} × {each.bits}",
-                    each.readings,
-                    each.sentence,
                 )
                 for each in chips
             ],
             caption="Chips",
-            right=(4,),
-            mono=(0, 3),
+            right=(2,),
+            mono=(0, 5),
+            stacked=True,
         )
         link("Readings, chip map and rebuilt contents", "/chips")
 

@@ -1,0 +1,98 @@
+"""Every page in windows of a desktop and of a phone: nothing is wider than the window, the map fits it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from web.served import Served, ready
+from wrongbit.web.pages import PAGES
+
+SIZES = {"desktop": (1280, 900), "phone": (390, 844)}
+
+
+def fits(tab: Any) -> None:
+    width, inner = tab.evaluate("[document.scrollingElement.scrollWidth, innerWidth]")
+    assert width <= inner
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_no_page_is_wider_than_its_window(page: Any, served: Served, size: str) -> None:
+    width, height = SIZES[size]
+    page.set_viewport_size({"width": width, "height": height})
+    for each in PAGES:
+        ready(page, each.path, served)
+        fits(page)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_file_of_26_columns_scrolls_in_its_own_box(
+    page: Any, served: Served, size: str, tmp_path: Path
+) -> None:
+    """What a screen reader alone is told in each column once widened the page to all 26."""
+    width, height = SIZES[size]
+    page.set_viewport_size({"width": width, "height": height})
+    file = tmp_path / "wide.csv"
+    heads = [f"pod {number} signal" for number in range(26)]
+    file.write_text("\n".join(",".join(row) for row in [heads, *[["0"] * 26] * 40]) + "\n")
+    ready(page, "/bring_in", served)
+    page.set_input_files(".fd-input", str(file))
+    table = page.locator(".wb-table-scroll").filter(has=page.locator(".in-columns"))
+    table.wait_for()
+    inside, own = table.evaluate("e => [e.scrollWidth, e.clientWidth]")
+    assert inside > own, "there is something to scroll"
+    fits(page)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_board_map_fits_and_can_be_enlarged(page: Any, served: Served, size: str) -> None:
+    width, height = SIZES[size]
+    page.set_viewport_size({"width": width, "height": height})
+    ready(page, "/board", served)
+    map_ = page.locator(".wb-board")
+    inside, own = map_.evaluate("e => [e.scrollWidth, e.clientWidth]")
+    assert inside <= own
+    page.get_by_label("Larger map").check()
+    page.wait_for_function("(() => { const e = document.querySelector('.wb-board'); "
+                           "return e.scrollWidth > 1.2 * e.clientWidth; })()")  # fmt: skip
+    fits(page)
+
+
+def test_a_telephone_shows_a_row_as_lines_with_their_heads(page: Any, served: Served) -> None:
+    page.set_viewport_size({"width": 390, "height": 844})
+    ready(page, "/", served)
+    chips = page.get_by_role("region", name="Chips")
+    row = chips.locator("tbody tr").first
+    second = row.locator("td").nth(1)
+    assert json.loads(second.evaluate("e => getComputedStyle(e, '::before').content")).startswith(
+        "what its readings say"
+    )
+    box = second.bounding_box()
+    assert box and box["x"] + box["width"] <= 390
+
+
+def test_what_the_readers_noted_is_said_once(page: Any, served: Served) -> None:
+    """The case has several captures whose reader says the same of each."""
+    ready(page, "/", served)
+    notes = page.locator(".wb-folded li").all_text_contents()
+    texts = [note.partition(": ")[2] for note in notes]
+    assert texts
+    assert len(texts) == len(set(texts))
+    whole = page.locator("#page").evaluate("e => e.textContent")
+    assert all(whole.count(text) == 1 for text in texts)
+
+
+def test_the_strip_over_a_capture_stays_legible_on_a_telephone(page: Any, served: Served) -> None:
+    """A label of the strip, drawn at 980 pixels across, keeps at least 8 pixels of height."""
+    page.set_viewport_size({"width": 390, "height": 844})
+    ready(page, "/cycles", served)
+    page.wait_for_selector(".cy-whole svg text")
+    tall = page.evaluate(
+        "Math.min(...[...document.querySelectorAll('.cy-whole svg text')].map("
+        "e => e.getBoundingClientRect().height))"
+    )
+    assert tall >= 8
+    fits(page)
