@@ -21,6 +21,7 @@ BLOCK = 1 << 20
 """Bytes read at a time: with what is made of them they fit the processor's cache."""
 
 _HEAD = 1 << 18
+_SMALL = 1 << 18
 _LONGEST_LINE = 1 << 24
 _GARBAGE = re.compile(rb"[\x00-\x08\x0b\x0e-\x1f\x7f]")
 _BYTE_ORDER_MARKS = (
@@ -124,7 +125,16 @@ class TextFile:
         held, start = b"", self._mark
         while True:
             raw = file.read(size)
-            held += self._plain(decoder, raw, not raw)
+            text = self._plain(decoder, raw, not raw)
+            ready = 0 if skip or b'"' in text or b'"' in held else text.rfind(b"\n") + 1
+            if ready:  # nothing but the lines themselves is copied
+                lines = b"".join((held, memoryview(text)[:ready]))
+                here = start + self._file_bytes(len(lines))
+                yield TextBlock(lines, line, start, here, False, False)
+                line += _count_lines(lines, len(lines))
+                held, start = text[ready:], here
+                continue
+            held += text
             while skip and (end := held.find(b"\n")) >= 0:
                 held, skip, start = held[end + 1 :], skip - 1, start + self._file_bytes(end + 1)
             if not raw:
@@ -153,20 +163,26 @@ class TextFile:
         Raises:
             CaptureError: The file cannot be read.
         """
-        decoder = codecs.getincrementaldecoder(self._encoding)("replace")
-        count, before, latest = 0, b"", b""
+        plain = self._encoding == "utf-8" and not self._old_line_ends
         try:
             with self.path.open("rb") as file:
                 file.seek(self._mark)
-                while raw := file.read(size):
-                    before, latest = latest, self._plain(decoder, raw, False)
-                    count += _count_lines(latest, len(latest))
+                count, end = _plain_end(file, size) if plain else self._end(file, size)
         except OSError as error:
             raise self._unreadable(error) from error
-        end = (before + latest).rstrip(_END_MARK)
+        end = end.rstrip(_END_MARK)
         lines = end.rstrip()
         number = 1 + count - end.count(b"\n", len(lines))
         return number, lines.rsplit(b"\n", 2)[-2:], not end.endswith(b"\n")
+
+    def _end(self, file: BufferedReader, size: int) -> tuple[int, bytes]:
+        """Line ends in the rest of a file, and its last bytes."""
+        decoder = codecs.getincrementaldecoder(self._encoding)("replace")
+        count, before, latest = 0, b"", b""
+        while raw := file.read(size):
+            before, latest = latest, self._plain(decoder, raw, False)
+            count += _count_lines(latest, len(latest))
+        return count, before + latest
 
     def garbage(self, block: TextBlock) -> CaptureError | None:
         """The error for a byte in a block that no text has, if there is one."""
@@ -232,6 +248,19 @@ def _encoding_of(head: bytes) -> tuple[str, int]:
 
 def _count_lines(held: bytes, end: int) -> int:
     return int(np.count_nonzero(np.frombuffer(held, np.uint8, end) == ord("\n")))  # faster than bytes.count
+
+
+def _plain_end(file: BufferedReader, size: int) -> tuple[int, bytes]:
+    """Line ends in the rest of a file that is read as it stands, and its last bytes.
+
+    All of it goes through one small buffer, which stays in the processor's cache.
+    """
+    buffer = bytearray(_SMALL)
+    start, count = file.tell(), 0
+    while done := file.readinto(buffer):
+        count += int(np.count_nonzero(np.frombuffer(buffer, np.uint8, done) == ord("\n")))
+    file.seek(max(start, file.tell() - 2 * size))
+    return count, file.read()
 
 
 def _end_of_whole_lines(held: bytes) -> int:

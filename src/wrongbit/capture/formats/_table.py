@@ -118,6 +118,8 @@ def split_cells(text: str, separator: str) -> tuple[str, ...]:
     >>> split_cells('1; "2;3" ;', ";")
     ('1', '2;3', '')
     """
+    if text and '"' not in text:
+        return tuple(map(str.strip, text.split(separator)))
     try:
         cells = next(csv.reader([text], delimiter=separator, skipinitialspace=True))
     except (csv.Error, StopIteration):

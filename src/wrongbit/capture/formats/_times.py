@@ -125,14 +125,15 @@ def _plain_decimals(cells: Cells, start: Places, end: Places, places: int) -> tu
     """Numbers with so many decimal places as integers of their last digit, and the rows that are no such
     numbers; None where they have more digits than 64 bits hold."""
     text = cells.bytes
-    first = text[start]
-    minus = first == ord("-")
-    if first.min() < ord("0"):
+    minus = None
+    if cells.holds(b"-") or cells.holds(b"+"):
+        first = text[start]
+        minus = first == ord("-")
         start = start + (minus | (first == ord("+")))
     point = end - 1 - places
     windows: list[Words] = []
     if 8 < places < 16:  # two windows hold the fraction, the point and often the rest
-        windows = [cells.numbers(8, end - back).astype(np.uint64, copy=False) for back in (8, 16)]
+        windows = list(reversed(cells.two_numbers(end - 16)))
         mark = (windows[1] >> np.uint64(8 * (15 - places))).astype(np.uint8)
     else:
         mark = text[point]
@@ -157,7 +158,7 @@ def _plain_decimals(cells: Cells, start: Places, end: Places, places: int) -> tu
         odd |= other
         value = value * np.uint64(10**places) + fraction
     mantissa = value.astype(np.int64)
-    return (np.where(minus, -mantissa, mantissa) if minus.any() else mantissa), odd
+    return (np.where(minus, -mantissa, mantissa) if minus is not None and minus.any() else mantissa), odd
 
 
 def _decimal_digits(

@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 PADDING = 64
 """Spare bytes before and after the block, so that windows of fixed size may reach over its ends."""
 
+_PAD = b"\n" * PADDING
+
 _NEWLINE, _RETURN, _QUOTE, _SPACE, _TAB = b'\n\r" \t'
 
 _INNER = re.compile(rb'[ \t]*(?:"[ \t]*(.*?)[ \t]*"|(.*?))[ \t\r]*', re.DOTALL)
@@ -48,7 +50,8 @@ class Cells:
     """
 
     def __init__(self, data: bytes, separator: int, count: int) -> None:
-        self.bytes = np.frombuffer(b"\n" * PADDING + data + b"\n" * PADDING, np.uint8)
+        self.bytes = np.frombuffer(b"".join((_PAD, data, _PAD)), np.uint8)
+        self._data = data
         self.separator, self.count = separator, count
         self._quoted = b'"' in data
         self._returns = b"\r" in data
@@ -63,9 +66,14 @@ class Cells:
             stops, rows = self._stops(PADDING + len(data))
             self._starts, self._ends = self._in_rows(stops, rows, b"#" in data)
         self._trimmed: dict[int, tuple[Places, Places]] = {}
+        self._pieces: dict[int, Places] = {}
 
     def __len__(self) -> int:
         return len(self._starts)
+
+    def holds(self, character: bytes) -> bool:
+        """Whether this character is anywhere in the block."""
+        return character in self._data
 
     @property
     def even(self) -> bool:
@@ -111,15 +119,19 @@ class Cells:
 
     def _in_rows(self, stops: Places, count: int, comments: bool) -> tuple[Places, Places]:
         """Starts of rows, and ``int64 (rows, count)`` ends of cells."""
-        rows = np.arange(self.count - 1, len(stops), self.count)
-        even = len(stops) == count * self.count and (self.bytes[stops[rows]] == _NEWLINE).all()
+        even = len(stops) == count * self.count
+        if even:
+            last = stops[self.count - 1 :: self.count].copy()
+            even = bool((self.bytes[last] == _NEWLINE).all())
         if not even:
             rows = np.flatnonzero(self.bytes[stops] == _NEWLINE)
-        starts = np.full(len(rows), PADDING, np.int64)
-        starts[1:] = stops[rows[:-1]] + 1
+            last = stops[rows]
+        starts = np.full(len(last), PADDING, np.int64)
+        starts[1:] = last[:-1] + 1
         if comments or self.count == 1 or not even:
+            rows = np.flatnonzero(self.bytes[stops] == _NEWLINE)
             cells = np.diff(rows, prepend=-1)
-            keep = self._rows_with_cells(starts, stops[rows], cells)
+            keep = self._rows_with_cells(starts, last, cells)
             starts, stops = starts[keep], stops[np.repeat(keep, cells)]
         return starts, stops.reshape(-1, self.count)
 
@@ -153,10 +165,13 @@ class Cells:
         return start, end
 
     def _ends_of(self, column: int) -> Places:
-        # In one piece: a column is gone over many times.
-        return (
-            self._starts + self._even[column] if self._even else np.ascontiguousarray(self._ends[:, column])
-        )
+        if column not in self._pieces:  # in one piece: a column is gone over many times
+            self._pieces[column] = (
+                self._starts + self._even[column]
+                if self._even
+                else np.ascontiguousarray(self._ends[:, column])
+            )
+        return self._pieces[column]
 
     def bounds(self, column: int) -> tuple[Places, Places]:
         """Start and end of a column's cells, without blanks and quotation marks around them."""
@@ -219,10 +234,22 @@ class Cells:
 
     def numbers(self, size: int, places: Places) -> NDArray[np.unsignedinteger]:
         """The 2 or 8 bytes at each of these places as a little-endian number."""
-        step = self._step  # memory read in even steps needs no list of places, and is far faster
-        if step and len(places) > 1 and (places[1:] - places[:-1] == step).all():
-            return np.ndarray((len(places),), f"<u{size}", self.bytes, int(places[0]), (step,)).copy()
+        if self._in_steps(places):
+            return np.ndarray((len(places),), f"<u{size}", self.bytes, int(places[0]), (self._step,)).copy()
         found: NDArray[np.unsignedinteger] = np.ndarray(
             (len(self.bytes) - size + 1,), f"<u{size}", self.bytes, 0, (1,)
         )[places]
         return found
+
+    def two_numbers(self, places: Places) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
+        """The 8 bytes at each of these places and the 8 behind them, as little-endian numbers."""
+        if self._in_steps(places):
+            first, second = self.numbers(8, places), self.numbers(8, places + 8)
+        else:  # what costs is going to a place, not how much is fetched there
+            both = self.windows(16)[places].view("<u8").reshape(-1, 2)
+            first, second = both[:, 0].copy(), both[:, 1].copy()
+        return first.astype(np.uint64, copy=False), second.astype(np.uint64, copy=False)
+
+    def _in_steps(self, places: Places) -> bool:
+        """Memory read in even steps needs no list of places, and is far faster."""
+        return bool(self._step and len(places) > 1 and (places[1:] - places[:-1] == self._step).all())

@@ -30,7 +30,7 @@ from wrongbit.capture.formats._times import ReadTimes, read_times
 from wrongbit.capture.formats._tokens import Cells, RaggedRow
 from wrongbit.capture.formats._word_columns import read_words
 from wrongbit.capture.text import BLOCK, TextBlock, TextFile
-from wrongbit.cores import cores
+from wrongbit.cores import cores, keep_freed_memory
 from wrongbit.errors import CaptureError
 from wrongbit.machine.model import Point
 from wrongbit.units import format_time
@@ -155,6 +155,7 @@ class CsvSource:
             CaptureError: A row or a cell cannot be read, time goes back, or there is no row.
         """
         self._done, self._at_end = 0, False
+        keep_freed_memory()
         first = 0
         clock: SamplingClock | None = None
         for rows in self._joined():
