@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache, partial
 
 import numpy as np
@@ -18,8 +19,18 @@ _KEEP = np.array([(1 << 64) - (1 << 8 * (8 - length)) for length in range(9)], n
 """By the number of digits at the end of eight bytes: the bytes that are digits."""
 _FILL = ~_KEEP & np.uint64(0x3030303030303030)
 """Likewise: ``0`` in the place of the others."""
-_BEFORE = np.array([8 * (8 - length) for length in range(9)], np.uint64)
-"""Likewise: the bits of the bytes before them."""
+_PLAIN = re.compile(rb"[0-9A-Fa-f]{1,8}")
+_ZEROS = np.uint64(0x3030303030303030)
+_ONES = np.uint64(0x0101010101010101)
+_SIXES = np.uint64(0x0606060606060606)
+_LOW_HALVES = np.uint64(0x0F0F0F0F0F0F0F0F)
+_TWO, _FOUR, _EIGHT, _TWO_BYTES = np.uint64(2), np.uint64(4), np.uint64(8), np.uint64(0xFFFF)
+_JOINTS = (
+    (4, np.uint64(0x00FF00FF00FF00FF)),
+    (8, np.uint64(0x0000FFFF0000FFFF)),
+    (16, np.uint64(0x00000000FFFFFFFF)),
+)
+"""Neighbouring digits are joined to numbers of two, four, eight digits: bits to move, and what is kept."""
 _MARK, _CAPITAL_MARK = (int.from_bytes(mark, "little") for mark in (b"0x", b"0X"))
 
 
@@ -51,16 +62,14 @@ def read_words(cells: Cells, column: int, radix: int, width: int) -> tuple[Words
         BadCell: The first row that holds no such word.
     """
     start, end = cells.bounds(column)
-    whole = _short_cells(cells, start, end)
-    begins = start
-    start, end, marked = _without_mark(
-        cells, start, end, 0 if radix != 16 else hexadecimal_digits(width), whole
-    )
-    # A mark before the digits leaves their end where it was.
-    eight = whole if marked is None or start is not begins else None
-    value, odd = _digits(cells, start, end, 16 if marked is not None else radix, eight)
-    if marked is not None and radix != 16:
-        odd |= ~marked
+    short = _short_hexadecimal(cells, start, end, radix)
+    if short is not None:
+        value, odd = short
+    else:
+        start, end, marked = _without_mark(cells, start, end, 0 if radix != 16 else hexadecimal_digits(width))
+        value, odd = _digits(cells, start, end, 16 if marked is not None else radix)
+        if marked is not None and radix != 16:
+            odd |= ~marked
     if width < 64 and len(value) and int(value.max()) >> width:
         odd |= value >> np.uint64(width) != 0
     rows = np.flatnonzero(odd)
@@ -76,37 +85,89 @@ def read_words(cells: Cells, column: int, radix: int, width: int) -> tuple[Words
     return value, unknown if unknown.any() else None
 
 
-def _short_cells(cells: Cells, start: Places, end: Places) -> Words | None:
-    """The eight bytes before each end, where no cell is longer: all that there is to read."""
-    if not len(start) or int((end - start).max()) > 8:
+def _short_hexadecimal(
+    cells: Cells, start: Places, end: Places, radix: int
+) -> tuple[Words, NDArray[np.bool_]] | None:
+    """Values of hexadecimal cells with or without ``0x``, and which are no such cells.
+
+    None where a cell is longer than eight characters, or the first one has other digits or another mark.
+    """
+    if not len(start):
         return None
-    return cells.numbers(8, end - 8).astype(np.uint64, copy=False)
+    first = cells.bytes[start[0] : end[0]].tobytes()
+    has_mark = first.startswith(b"0x")
+    if not has_mark and (radix != 16 or not _PLAIN.fullmatch(first)):
+        return None
+    lengths = end - start
+    shortest, longest = int(lengths.min()), int(lengths.max())
+    if longest > 8 or shortest < 1:
+        return None
+    eight = cells.numbers(8, end - 8).astype(np.uint64, copy=False)
+    length = np.uint64(longest) if shortest == longest else lengths.view(np.uint64)
+    if not has_mark:
+        return hexadecimal_values(eight, length)
+    marked = (eight >> (_EIGHT - length) * _EIGHT & _TWO_BYTES) == _MARK
+    if marked.all():
+        digits = length - _TWO
+        odd = digits == 0
+    else:
+        digits = length - marked * _TWO
+        odd = (digits == 0) | (~marked if radix != 16 else False)
+    value, other = hexadecimal_values(eight, digits)
+    other |= odd
+    return value, other
 
 
-def _first_two(cells: Cells, start: Places, end: Places, whole: Words | None) -> NDArray[np.unsignedinteger]:
-    """The first two bytes of each cell as a little-endian number."""
-    if whole is None:
-        return cells.numbers(2, start)
-    return (whole >> _BEFORE.take(end - start)).astype(np.uint16)
+def hexadecimal_values(eight: Words, length: Words | np.uint64) -> tuple[Words, NDArray[np.bool_]]:
+    """Values of up to eight hexadecimal digits, all digits of a row at once, and where there are others.
+
+    Args:
+        eight: ``uint64 (n,)`` eight bytes as a little-endian number, of which the last ones are the digits.
+        length: How many are digits, in each row or in all rows.
+    """
+    unused = (_EIGHT - length) * _EIGHT
+    upper = eight >> unused
+    upper <<= unused
+    upper |= _ZEROS >> length * _EIGHT
+    letter = upper >> np.uint64(6)
+    letter &= _ONES
+    upper &= ~(letter << np.uint64(5))  # small letters as capitals
+    digit = upper & _LOW_HALVES
+    digit += letter * np.uint64(9)
+    # A digit is one if its value, spelt again, is what was there.
+    spelt = digit + _SIXES
+    spelt >>= _FOUR
+    spelt &= _ONES
+    spelt *= np.uint64(7)
+    spelt += digit
+    spelt += _ZEROS
+    spelt ^= upper
+    spelt |= digit & ~_LOW_HALVES
+    odd: NDArray[np.bool_] = spelt != 0
+    for bits, kept in _JOINTS:
+        more = digit >> np.uint64(2 * bits)
+        digit <<= np.uint64(bits)
+        digit |= more
+        digit &= kept
+    return digit, odd
 
 
 def _without_mark(
-    cells: Cells, start: Places, end: Places, digits: int, whole: Words | None
+    cells: Cells, start: Places, end: Places, digits: int
 ) -> tuple[Places, Places, NDArray[np.bool_] | None]:
     """Places of the digits without the hexadecimal mark that the first cell has, and which rows have it.
 
-    A cell of just so many ``digits`` has no capital mark, but an unknown digit. ``whole`` is what
-    `_short_cells` gives.
+    A cell of just so many ``digits`` has no capital mark, but an unknown digit.
     """
     if not len(start):
         return start, end, None
     text = cells.bytes
     first = text[start[0] : end[0]].tobytes()
     if first.startswith(b"0x"):
-        marked = _first_two(cells, start, end, whole) == _MARK
+        marked = cells.numbers(2, start) == _MARK
         return start + 2 * marked, end, marked
     if first.startswith(b"0X"):
-        marked = (_first_two(cells, start, end, whole) == _CAPITAL_MARK) & (end - start != digits)
+        marked = (cells.numbers(2, start) == _CAPITAL_MARK) & (end - start != digits)
         return start + 2 * marked, end, marked
     if first.startswith(b"$"):
         marked = text[start] == ord("$")
@@ -117,16 +178,14 @@ def _without_mark(
     return start, end, None
 
 
-def _digits(
-    cells: Cells, start: Places, end: Places, radix: int, eight: Words | None
-) -> tuple[Words, NDArray[np.bool_]]:
+def _digits(cells: Cells, start: Places, end: Places, radix: int) -> tuple[Words, NDArray[np.bool_]]:
     """Values of plain digits, and which cells are not plain digits."""
     length = end - start
     if not len(start):
         return np.zeros(0, np.uint64), np.zeros(0, np.bool_)
     shortest, longest = int(length.min()), int(length.max())
     most = min(longest, _LONGEST[radix])
-    value, odd = read_pairs(cells, end, most if shortest == longest else length, most, radix, eight)
+    value, odd = read_pairs(cells, end, most if shortest == longest else length, most, radix)
     if shortest <= 0 or longest > most:
         odd |= (length <= 0) | (length > most)
     return value, odd
