@@ -154,9 +154,9 @@ def test_every_column_is_what_polars_reads(tmp_path: Path) -> None:
         ),
         (
             "cycles_mapped_columns.csv",
-            {"columns": {"Where": "A15"}},
+            {"columns": {"Where": "PHI2"}},
             None,
-            "maps the column 'Where' to 'A15'; a column of whole cycles is one of address, word, kind, bank",
+            "maps the column 'Where' to 'PHI2'; a column of whole cycles is one of address, word, kind, bank",
             "Correct the mapping",
         ),
         (
@@ -235,3 +235,37 @@ def test_the_unit_in_a_mapped_heading_counts(tmp_path: Path) -> None:
     assert rows.time_ps is not None
     assert rows.time_ps.tolist() == [800_000, 2_400_000]
     assert not any("gives no unit" in note for note in rows.notes)
+
+
+def test_address_and_word_may_have_a_column_for_each_line(tmp_path: Path) -> None:
+    path = write(tmp_path, "A0,A1,A3,Data[0],CH9,R/W\n1,0,1,1,0,R\n0,1,1,x,1,W\n")
+    rows = read(path, {"address": 4, "word": 2}, columns={"CH9": "D1"})
+    assert rows.address.tolist() == [0b1001, 0b1010]
+    assert rows.address_known.tolist() == [0b1011] * 2
+    assert rows.word.tolist() == [0b01, 0b10]
+    assert rows.known.tolist() == [0b11, 0b10]
+    assert kinds(rows) == ["read", "write"]
+
+
+def test_single_lines_beside_a_whole_address_are_not_used(tmp_path: Path) -> None:
+    path = write(tmp_path, "addr,data,A0\nFFFC,12,1\n")
+    rows = read(path)
+    assert rows.address.tolist() == [0xFFFC]
+    assert "Columns not used: 'A0'." in rows.notes
+
+
+def test_a_line_that_the_processor_does_not_have_is_refused(tmp_path: Path) -> None:
+    path = write(tmp_path, "A0,A4,D0\n1,0,1\n")
+    with pytest.raises(
+        CaptureError, match=r"'A4' is line A4 of the address, which has only A0 to A3"
+    ) as caught:
+        read(path, {"address": 4, "word": 2})
+    assert caught.value.line == 1
+    assert "'ignore'" in caught.value.remedy
+
+
+def test_a_level_of_a_line_that_is_none_is_told_with_its_line(tmp_path: Path) -> None:
+    path = write(tmp_path, "A0,D0\n1,1\n7,1\n")
+    with pytest.raises(CaptureError, match="Column 'A0' has '7'") as caught:
+        read(path, {"address": 1, "word": 1})
+    assert caught.value.line == 3

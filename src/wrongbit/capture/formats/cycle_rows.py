@@ -1,12 +1,13 @@
 """Captures whose every row is one whole bus cycle: a CSV with named columns, or typed text.
 
 It is a CSV where a line names columns for address and word, in the probe point's ``columns`` or by the names
-in `COLUMN_NAMES`; every other file is typed text (`wrongbit.capture.formats.typed`).
+in `COLUMN_NAMES`, as words or bit by bit (``A0``, ``A1``, …); every other file is typed text
+(`wrongbit.capture.formats.typed`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -21,8 +22,9 @@ from wrongbit.capture.columns import (
     sample_heading,
     time_heading,
 )
-from wrongbit.capture.formats._cells import read_kind
+from wrongbit.capture.formats._cells import HIGH, UNKNOWN, read_kind
 from wrongbit.capture.formats._csv_columns import unit_of_times
+from wrongbit.capture.formats._level_columns import read_levels
 from wrongbit.capture.formats._packing import BadCell, Words, each_text
 from wrongbit.capture.formats._rows import RowReader
 from wrongbit.capture.formats._table import SEPARATORS, Table, are_units, split_cells
@@ -33,6 +35,7 @@ from wrongbit.capture.source import CycleRows
 from wrongbit.capture.text import TextBlock, TextFile
 from wrongbit.errors import CaptureError
 from wrongbit.machine.model import Point
+from wrongbit.machine.names import parse_signal, split_bus_bit
 
 ROLES = ("address", "word", "kind", "bank", "time", "sample")
 """What a column of whole cycles can be; a probe point's ``columns`` map to these names."""
@@ -46,6 +49,14 @@ COLUMN_NAMES: dict[str, tuple[str, ...]] = {
 """Headings that need no mapping, in lower case; common practice, no source. Times and running numbers are
 recognised as in a capture of samples."""
 
+BIT_NAMES: dict[str, str] = {
+    **dict.fromkeys(("A", "AB", "ADR", "ADDR", "ADDRESS"), "A"),
+    **dict.fromkeys(("D", "DB", "DAT", "DATA"), "D"),
+}
+"""Headings of columns that have one line each, without its number: those of the address and of the word."""
+
+_BUSES = {"A": "address", "D": "word"}
+_MOST_BITS = 64
 _BANK_BITS = 31
 _UNREAD = -2
 """Stands for a status text without a meaning, until all rows are read."""
@@ -89,7 +100,7 @@ def _check_targets(point: Point, file: str) -> None:
         if _role_of_target(target) is None:
             raise CaptureError(
                 f"The probe point {point.name!r} maps the column {column!r} to {target!r}; a column of whole "
-                f"cycles is one of {', '.join(ROLES)}.",
+                f"cycles is one of {', '.join(ROLES)}, or one bit of address or word, such as A0 or D7.",
                 "Correct the mapping, or set the probe point's mode to 'timing' or 'state'.",
                 file=file,
             )
@@ -99,6 +110,8 @@ def _role_of_target(target: str) -> str | None:
     folded = target.strip()
     if folded in ROLES:
         return folded
+    if (bit := _bit_of_heading(folded)) is not None:
+        return bit
     return "time" if folded.startswith("time") and time_heading(folded)[0] else None
 
 
@@ -117,8 +130,31 @@ def role_of_heading(heading: str) -> str | None:
     return "sample" if sample_heading(heading) else None
 
 
+def _bit_of_heading(heading: str) -> str | None:
+    """The line of address or word that a column has alone, such as ``A5``; None for any other column.
+
+    >>> _bit_of_heading("Addr[5]"), _bit_of_heading("D3"), _bit_of_heading("/A5"), _bit_of_heading("CH5")
+    ('A5', 'D3', None, None)
+    """
+    found = split_bus_bit(heading)
+    if found is None or parse_signal(heading).active_low or found[1] >= _MOST_BITS:
+        return None
+    bus = BIT_NAMES.get(found[0])
+    return None if bus is None else f"{bus}{found[1]}"
+
+
+def _has_both(roles: Iterable[str]) -> bool:
+    """Whether there are an address and a word, as columns of their own or bit by bit."""
+    there = {_BUSES.get(role.rstrip("0123456789"), role) for role in roles}
+    return {"address", "word"} <= there
+
+
 def roles_of(headings: Sequence[str], point: Point) -> dict[int, str]:
-    """Role of each column that has one; a mapped column outranks one that is only named so."""
+    """Role of each column that has one; a mapped column outranks one that is only named so.
+
+    A role is one of `ROLES`, or a single line such as ``A5`` or ``D3``. Single lines are left unused where a
+    column has the whole address or word.
+    """
     mapped: dict[int, str] = {}
     for name, target in point.columns.items():
         folded = " ".join(name.split()).casefold()
@@ -128,11 +164,15 @@ def roles_of(headings: Sequence[str], point: Point) -> dict[int, str]:
     ignored = {" ".join(name.split()).casefold() for name in point.ignore}
     named = {}
     for index, heading in enumerate(headings):
-        role = role_of_heading(heading)
+        role = role_of_heading(heading) or _bit_of_heading(heading)
         free = index not in mapped and " ".join(heading.split()).casefold() not in ignored
         if role is not None and free and role not in mapped.values():
             named[index] = role
-    return mapped | named
+    found = mapped | named
+    whole = set(found.values()) & set(_BUSES.values())
+    return {
+        index: role for index, role in found.items() if _BUSES.get(role.rstrip("0123456789")) not in whole
+    }
 
 
 def _find_table(head: str, point: Point) -> Table | None:
@@ -141,7 +181,7 @@ def _find_table(head: str, point: Point) -> Table | None:
     for number, text in enumerate(texts, 1):
         for separator in SEPARATORS:
             headings = split_cells(text.lstrip().removeprefix("#"), separator)
-            if {"address", "word"} <= set(roles_of(headings, point).values()):
+            if _has_both(roles_of(headings, point).values()):
                 return _table(texts, number, separator, headings)
     return None
 
@@ -194,6 +234,7 @@ class _CycleTable:
             raise self._no_kind()
         self.address_bits, self.word_bits = widths.get("address", 64), widths.get("word", 64)
         self.notes: list[str] = []
+        self._check_bits()
         self.unknown_kinds: dict[str, int] = {}
         self.unit_ps = self._unit()
 
@@ -211,6 +252,46 @@ class _CycleTable:
                 )
             place[role] = index
         return place
+
+    def _check_bits(self) -> None:
+        """No column has a line that the processor does not have; those missing are told with the cycles."""
+        for letter, bits in (("A", self.address_bits), ("D", self.word_bits)):
+            lines = self._lines(letter)
+            if not lines or bits == _MOST_BITS:
+                continue
+            bus = _BUSES[letter]
+            beyond = [line for line in lines if line >= bits]
+            if beyond:
+                index = lines[beyond[0]]
+                raise CaptureError(
+                    f"Column {self.table.headings[index]!r} is line {letter}{beyond[0]} of the {bus}, which "
+                    f"has only {letter}0 to {letter}{bits - 1}.",
+                    f"Name it under 'ignore' of the probe point {self.point.name!r}, or map it under "
+                    "'columns' to the line that it is.",
+                    file=self.rows.text.name,
+                    line=self.table.heading_line,
+                )
+
+    def _lines(self, letter: str) -> dict[int, int]:
+        """Columns of the single lines of a bus, by the number of the line."""
+        return {
+            int(role[1:]): index
+            for role, index in self.place.items()
+            if role[:1] == letter and role[1:].isdigit()
+        }
+
+    def _bus(self, cells: Cells, letter: str, radix: int, bits: int) -> tuple[Words, Words]:
+        """Address or word of each row, and its unknown bits."""
+        column = self.place.get(_BUSES[letter])
+        if column is not None:
+            return _words(cells, column, radix, bits)
+        value = np.zeros(len(cells), np.uint64)
+        unknown = np.full(len(cells), _whole(bits))
+        for line, place in self._lines(letter).items():
+            levels = read_levels(cells, place)
+            value |= (levels == HIGH).astype(np.uint64) << np.uint64(line)
+            unknown ^= (levels != UNKNOWN).astype(np.uint64) << np.uint64(line)
+        return value, unknown
 
     def _no_kind(self) -> CaptureError:
         """The error for a file of which no column is known to give what each cycle does, though texts are.
@@ -285,8 +366,8 @@ class _CycleTable:
     def _read_cells(self, cells: Cells, block: TextBlock, parts: _Parts) -> None:
         point = self.point
         address_radix = point.address_radix or point.radix
-        parts.address.append(_words(cells, self.place["address"], address_radix, self.address_bits))
-        parts.word.append(_words(cells, self.place["word"], point.radix, self.word_bits))
+        parts.address.append(self._bus(cells, "A", address_radix, self.address_bits))
+        parts.word.append(self._bus(cells, "D", point.radix, self.word_bits))
         parts.kind.append(self._kinds(cells))
         if "bank" in self.place:
             bank, unknown = _words(cells, self.place["bank"], point.radix, _BANK_BITS)

@@ -431,7 +431,8 @@ def _point_text(point: Point) -> str:
 def _targets(job: Job, point: Point) -> tuple[str, ...]:
     """What a column can be at a probe point."""
     if point.mode == "cycles":
-        return ROLES
+        lines = (("A", job.processor.address_bits), ("D", job.processor.word_bits))
+        return (*ROLES, *(f"{letter}{line}" for letter, count in lines for line in range(count)))
     found: list[str] = []
     for name, width in bus_widths(job.processor).items():
         found.append(name)
