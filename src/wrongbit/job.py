@@ -21,13 +21,14 @@ from wrongbit.bus.cycles import KIND_CODE, Cycles
 from wrongbit.bus.nothing import explain_losses, explain_nothing
 from wrongbit.bus.rebuild import Rebuilder
 from wrongbit.bus.recipes import bus_widths, recipe_names, resolve_recipe
-from wrongbit.bus.rows import cycles_from_rows, with_tied_lines
+from wrongbit.bus.rows import cycles_from_rows, row_widths, with_tied_lines
 from wrongbit.capture.formats import open_samples, read_cycle_rows
 from wrongbit.capture.source import SampleSource
 from wrongbit.compare.build import build_memory_map
 from wrongbit.compare.judge import judge
 from wrongbit.compare.memory_map import MemoryMap
 from wrongbit.compare.seen import say_never_seen
+from wrongbit.compare.strobes import leave_floating_bytes
 from wrongbit.compare.summary import Summary, summarise
 from wrongbit.compare.verdicts import DIFFERS, Verdicts
 from wrongbit.diagnose.setup import Acted, Mistake, contenders, weigh_together
@@ -156,8 +157,7 @@ def read_capture(
             "Use 'wrongbit recover', which finds the address of each word.",
         )
     if job.point.mode == "cycles":
-        of_columns = {"address": job.processor.address_bits, "word": job.processor.word_bits}
-        rows = read_cycle_rows(capture, job.point, of_columns)
+        rows = read_cycle_rows(capture, job.point, row_widths(job.processor))
         notes = rows.notes
         if rows.unread_status is not None and rows.unread_status.any():
             # Taken for reads, writes and idle cycles would accuse sound chips.
@@ -304,13 +304,28 @@ def compare_cycles(job: Job, cycles: Cycles, notes: Sequence[str]) -> Comparison
         cycles: From `read_capture`.
         notes: Likewise.
     """
-    verdicts = judge(cycles, job.memory_map)
+    verdicts, halves, left = leave_floating_bytes(cycles, judge(cycles, job.memory_map))
     summary = summarise(cycles, verdicts, job.memory_map)
     unseen = say_never_seen(cycles, job.memory_map)
     first = [note for note in notes if note.startswith(FIRST)]
     rest = [note for note in notes if not note.startswith(FIRST)]
+    unseen = (*unseen, *_say_unstrobed(job, halves, left))
     told = (*(FIRST + each for each in unseen), *first, *job.memory_map.notes, *rest)
     return Comparison(cycles, verdicts, summary, told)
+
+
+def _say_unstrobed(job: Job, reads: int, left: bool) -> tuple[str, ...]:
+    """What the missing columns of byte strobes may feign, and how to map them."""
+    if not reads:
+        return ()
+    strobes = [name for name in row_widths(job.processor) if name not in ("address", "word")]
+    told = f"{'Of the data reads' if left else 'Of the reads'} {reads} differ in one byte only"
+    were = ", which was not judged" if left else ""
+    return (
+        f"{told}{were}. No column has {' and '.join(strobes)}: the byte that a byte read does not ask for "
+        "floats, and looks like this in a sound machine. Export these lines, and map their column under "
+        f'\'columns\' of {job.point.name!r}: "COLUMN" = "{" ".join(strobes)}", first digit first.',
+    )
 
 
 @dataclass(frozen=True)

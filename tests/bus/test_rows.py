@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from wrongbit.bus.cycles import DOUBTFUL_BYTE, UNSTROBED
 from wrongbit.bus.rows import cycles_from_rows, with_tied_lines
 from wrongbit.capture.source import CycleRows
 from wrongbit.machine.model import Point, Processor
@@ -62,3 +63,51 @@ def test_tied_lines_count_as_seen_at_their_level() -> None:
     assert [int(word) & 8 for word in tied.word] == [8] * 4
     assert (tied.address & 4 == 4).all()
     assert (tied.address_known & 4 == 4).all()
+
+
+def strobed(family: str, kinds: list[str], addresses: list[int], **levels: list[int]) -> CycleRows:
+    """Rows of a 16-bit bus, each with the word ABCD."""
+    count = len(kinds)
+    return CycleRows(
+        sample=np.arange(count),
+        time_ps=None,
+        kind=np.array([KINDS.index(kind) for kind in kinds], np.int8),
+        bank=None,
+        address=np.array(addresses, np.uint64),
+        address_known=np.full(count, 2**64 - 1, np.uint64),
+        word=np.full(count, 0xABCD, np.uint64),
+        known=np.full(count, 0xFFFF, np.uint64),
+        levels={name: np.array(each, np.uint8) for name, each in levels.items()},
+    )
+
+
+def on_16_bits(family: str) -> Processor:
+    return Processor(name="U1", word_bits=16, address_bits=20, recipe=family)
+
+
+def test_a_byte_that_was_not_asked_for_is_not_known() -> None:
+    """UDS moves D8 to D15, LDS D0 to D7, both active low (M68000 User's Manual, 9th edition, 5.1)."""
+    given = strobed("68000", ["fetch", "read", "read", "write"], [0] * 4, UDS=[0, 0, 1, 2], LDS=[0, 1, 0, 0])
+    cycles = cycles_from_rows(given, on_16_bits("68000"))
+    assert cycles.known.tolist() == [0xFFFF, 0xFF00, 0x00FF, 0x00FF]
+    assert cycles.word.tolist() == [0xABCD, 0xAB00, 0x00CD, 0x00CD]
+    assert not cycles.flags.any()
+
+
+def test_without_strobes_only_a_fetch_surely_moves_the_whole_word() -> None:
+    given = strobed("68000", ["fetch", "read", "write"], [0] * 3)
+    cycles = cycles_from_rows(given, on_16_bits("68000"))
+    assert cycles.known.tolist() == [0xFFFF] * 3
+    assert cycles.flags.tolist() == [0, UNSTROBED, UNSTROBED | DOUBTFUL_BYTE | DOUBTFUL_BYTE << 1]
+
+
+def test_the_lowest_address_line_tells_what_an_8086_writes() -> None:
+    """A0 low moves D0 to D7, BHE low D8 to D15 (Intel 8086 data sheet 231455, as the recipe has it)."""
+    plain = strobed("8086", ["write", "write", "read"], [0x10, 0x11, 0x11])
+    cycles = cycles_from_rows(plain, on_16_bits("8086"))
+    assert cycles.known.tolist() == [0xFFFF, 0xFF00, 0xFFFF]
+    assert cycles.flags.tolist() == [DOUBTFUL_BYTE << 1, 0, 0]  # an odd byte is written for sure
+    told = strobed("8086", ["write", "write", "write"], [0x10, 0x10, 0x11], BHE=[1, 0, 0])
+    cycles = cycles_from_rows(told, on_16_bits("8086"))
+    assert cycles.known.tolist() == [0x00FF, 0xFFFF, 0xFF00]
+    assert not cycles.flags.any()

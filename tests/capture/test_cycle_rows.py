@@ -269,3 +269,28 @@ def test_a_level_of_a_line_that_is_none_is_told_with_its_line(tmp_path: Path) ->
     with pytest.raises(CaptureError, match="Column 'A0' has '7'") as caught:
         read(path, {"address": 1, "word": 1})
     assert caught.value.line == 3
+
+
+@pytest.mark.parametrize(
+    ("heading", "columns"), [("UDS/LDS", {}), ("/UDS /LDS", {}), ("Strobes", {"Strobes": "UDS LDS"})]
+)
+def test_byte_strobes_may_share_a_column(tmp_path: Path, heading: str, columns: dict[str, str]) -> None:
+    path = write(tmp_path, f"addr,data,{heading}\n0,1234,00\n2,1234,01\n4,1234,1x\n")
+    rows = read(path, {"address": 24, "word": 16, "LDS": 1, "UDS": 1}, columns=columns)
+    assert {name: levels.tolist() for name, levels in rows.levels.items()} == {
+        "UDS": [0, 0, 1],
+        "LDS": [0, 1, 2],
+    }
+
+
+def test_byte_strobes_may_have_a_column_each(tmp_path: Path) -> None:
+    path = write(tmp_path, "addr,data,/LDS,nUDS\n0,1234,0,1\n2,1234,1,0\n")
+    rows = read(path, {"address": 24, "word": 16, "LDS": 1, "UDS": 1})
+    assert {name: levels.tolist() for name, levels in rows.levels.items()} == {"UDS": [1, 0], "LDS": [0, 1]}
+
+
+def test_a_processor_without_byte_strobes_has_no_such_column(tmp_path: Path) -> None:
+    path = write(tmp_path, "addr,data,UDS/LDS\n0,12,00\n")
+    assert not read(path).levels
+    with pytest.raises(CaptureError, match="maps the column 'UDS/LDS' to 'UDS LDS'"):
+        read(path, columns={"UDS/LDS": "UDS LDS"})

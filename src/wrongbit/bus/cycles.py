@@ -23,6 +23,9 @@ UNSETTLED = 1
 DOUBTFUL_BYTE = 16
 """Flag, shifted by the number of a byte: its strobe is not in the capture, so it may not have moved."""
 
+UNSTROBED = 2
+"""Flag: the capture tells nothing of the byte strobes, so that any one byte of a read may have floated."""
+
 NO_TIME = np.iinfo(np.int64).min
 """In `Cycles.time_ps` where the capture has no time."""
 
@@ -43,7 +46,7 @@ class Cycles:
         word: ``uint64 (n,)`` the word on the bus, unknown or disabled bits zero.
         known: ``uint64 (n,)`` a 1 for each bit that was known and enabled.
         held: ``uint64 (n,)`` what undriven data lines would still hold (see the recipe's ``held``).
-        flags: ``uint8 (n,)`` `UNSETTLED`, and `DOUBTFUL_BYTE` of each such byte of the lowest four.
+        flags: ``uint8 (n,)`` `UNSETTLED`, `UNSTROBED`, and `DOUBTFUL_BYTE` of each of the lowest four bytes.
     """
 
     sample: NDArray[np.int64]
@@ -134,3 +137,11 @@ def held_values(
         last = np.maximum.accumulate(np.where(carries, np.arange(1, len(cycles) + 1), 0))
         held[:1], held[1:] = words[:1], words[last[:-1]]
     return held
+
+
+def doubtful_bytes(bits: NDArray[np.uint64]) -> NDArray[np.uint8]:
+    """`DOUBTFUL_BYTE` flags, ``uint8 (n,)``, of the bytes with such bits, of the lowest four."""
+    flags = np.zeros(len(bits), np.uint8)
+    for byte in range(4):
+        flags[(bits & np.uint64(0xFF << 8 * byte)) != 0] |= DOUBTFUL_BYTE << byte
+    return flags

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.bits import mask_of
-from wrongbit.bus.cycles import DOUBTFUL_BYTE, KIND_CODE, NO_TIME, UNSETTLED, Cycles, held_values
+from wrongbit.bus.cycles import KIND_CODE, NO_TIME, UNSETTLED, Cycles, doubtful_bytes, held_values
 from wrongbit.bus.edges import (
     Edges,
     Strobe,
@@ -471,7 +471,7 @@ class Rebuilder:
         word, known = data.read(edges.row)
         moved, doubtful = self._enabled(edges, latched)
         known = known & moved & word_mask
-        flags = _doubtful_bytes(doubtful)
+        flags = doubtful_bytes(doubtful)
         if edges.early is not edges.row:
             early, early_known = data.read(edges.early)
             flags[((word ^ early) & known & early_known) != 0] |= UNSETTLED
@@ -586,14 +586,6 @@ class Rebuilder:
                 self.tally.failed[transfer, term] = self.tally.failed.get((transfer, term), 0) + failed
             result &= holds
         return result
-
-
-def _doubtful_bytes(bits: Words) -> NDArray[np.uint8]:
-    """Flags of the bytes with such bits, of the lowest four."""
-    flags = np.zeros(len(bits), np.uint8)
-    for byte in range(4):
-        flags[(bits & np.uint64(0xFF << 8 * byte)) != 0] |= DOUBTFUL_BYTE << byte
-    return flags
 
 
 def named_lines(name: str, bits: Sequence[int]) -> str:

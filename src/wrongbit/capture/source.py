@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -49,6 +49,7 @@ class CycleRows:
         notes: What the reader wants to tell.
         unread_status: ``bool (n,)``, True where the row has a status text and nobody says what it means;
             None where there is no such row.
+        levels: Byte strobe = ``uint8 (n,)`` its level on the wire in each row: 0, 1, or 2 for not known.
     """
 
     sample: NDArray[np.int64]
@@ -62,3 +63,4 @@ class CycleRows:
     source: str = ""
     notes: tuple[str, ...] = field(default=())
     unread_status: NDArray[np.bool_] | None = None
+    levels: Mapping[str, NDArray[np.uint8]] = field(default_factory=dict)

@@ -18,6 +18,7 @@ from typing import Any, get_args
 from wrongbit.bringup.ladder import rungs_of
 from wrongbit.bringup.measured import read_measured
 from wrongbit.bus.recipes import bus_widths
+from wrongbit.bus.rows import row_widths
 from wrongbit.capture.formats import open_samples, read_cycle_rows
 from wrongbit.capture.store import file_hash
 from wrongbit.case.entries import (
@@ -66,7 +67,7 @@ def check_capture(machine: Machine, path: Path, point: str | None) -> tuple[str,
     chosen = point_named(machine, point)
     processor = machine.processor_of(chosen.processor)
     if chosen.mode == "cycles":
-        widths = {"address": processor.address_bits, "word": processor.word_bits}
+        widths = row_widths(processor)
         with beginning_of(path) as short:
             return chosen.name, read_cycle_rows(short, chosen, widths).notes
     source = open_samples(path, chosen, bus_widths(processor))

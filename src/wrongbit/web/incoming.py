@@ -20,7 +20,7 @@ from typing import Literal
 from wrongbit.bus.cycles import Cycles
 from wrongbit.bus.rebuild import Rebuilder
 from wrongbit.bus.recipes import bus_widths
-from wrongbit.bus.rows import cycles_from_rows, with_tied_lines
+from wrongbit.bus.rows import cycles_from_rows, row_widths, with_tied_lines
 from wrongbit.capture.formats import open_samples, read_cycle_rows
 from wrongbit.capture.formats.beginning import Beginning, read_beginning
 from wrongbit.case.names import safe_name
@@ -286,8 +286,7 @@ def _first_cycles(
     job: Job, path: Path, point: Point, widths: Mapping[str, int]
 ) -> tuple[Cycles, tuple[str, ...], float]:
     if point.mode == "cycles":
-        bits = {"address": job.processor.address_bits, "word": job.processor.word_bits}
-        rows = read_cycle_rows(path, point, bits)
+        rows = read_cycle_rows(path, point, row_widths(job.processor))
         return with_tied_lines(cycles_from_rows(rows, job.processor), point), rows.notes, 1.0
     source = open_samples(path, point, widths)
     buses, signals = source.layout.buses, source.layout.signals

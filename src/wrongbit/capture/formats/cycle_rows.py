@@ -7,6 +7,7 @@ in `COLUMN_NAMES`, as words or bit by bit (``A0``, ``A1``, …); every other fil
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -68,7 +69,8 @@ def read_cycles(path: Path, point: Point, widths: Mapping[str, int]) -> CycleRow
     Args:
         path: The file.
         point: Its ``columns``, ``kinds``, ``radix`` and ``address_radix``.
-        widths: ``address`` and ``word`` = their bits. Left out: up to 64, not checked.
+        widths: ``address`` and ``word`` = their bits, left out: up to 64, not checked; and each byte strobe
+            that a column may have, by its canonical name.
 
     Raises:
         CaptureError: The file cannot be used.
@@ -76,7 +78,8 @@ def read_cycles(path: Path, point: Point, widths: Mapping[str, int]) -> CycleRow
     from wrongbit.capture.formats.typed import read_typed
 
     text = TextFile(path)
-    _check_targets(point, text.name)
+    strobes = [name for name in widths if name not in _BUSES.values()]
+    _check_targets(point, text.name, strobes)
     table = _find_table(text.head, point)
     if table is not None:
         return _CycleTable(text, table, point, widths).read()
@@ -95,24 +98,43 @@ def read_cycles(path: Path, point: Point, widths: Mapping[str, int]) -> CycleRow
 # -- columns -----------------------------------------------------------------------------------------------
 
 
-def _check_targets(point: Point, file: str) -> None:
+def _check_targets(point: Point, file: str, strobes: Sequence[str]) -> None:
+    more = f", or byte strobes ({', '.join(strobes)})" if strobes else ""
     for column, target in point.columns.items():
-        if _role_of_target(target) is None:
+        if _role_of_target(target, strobes) is None:
             raise CaptureError(
                 f"The probe point {point.name!r} maps the column {column!r} to {target!r}; a column of whole "
-                f"cycles is one of {', '.join(ROLES)}, or one bit of address or word, such as A0 or D7.",
+                f"cycles is one of {', '.join(ROLES)}, or one bit of address or word, such as A0 or "
+                f"D7{more}.",
                 "Correct the mapping, or set the probe point's mode to 'timing' or 'state'.",
                 file=file,
             )
 
 
-def _role_of_target(target: str) -> str | None:
+def _role_of_target(target: str, strobes: Sequence[str] = ()) -> str | None:
     folded = target.strip()
+    if (several := _strobes_of(folded, strobes)) is not None:
+        return several
     if folded in ROLES:
         return folded
     if (bit := _bit_of_heading(folded)) is not None:
         return bit
     return "time" if folded.startswith("time") and time_heading(folded)[0] else None
+
+
+def _strobes_of(text: str, strobes: Sequence[str]) -> str | None:
+    """The byte strobes that a column has, a digit each, as one role; None for any other column.
+
+    >>> _strobes_of("/UDS, /LDS", ["LDS", "UDS"]), _strobes_of("UDS/LDS", ["LDS", "UDS"])
+    ('UDS LDS', 'UDS LDS')
+    >>> _strobes_of("/UDS", ["LDS", "UDS"]), _strobes_of("R/W", ["LDS", "UDS"])
+    ('UDS', None)
+    """
+    for pieces in ([text], re.split(r"[\s,;|]+", text), re.split(r"[\s,;|/]+", text)):
+        names = [parse_signal(piece).base for piece in pieces if piece]
+        if names and len(set(names)) == len(names) and set(names) <= set(strobes):
+            return " ".join(names)
+    return None
 
 
 def role_of_heading(heading: str) -> str | None:
@@ -149,22 +171,22 @@ def _has_both(roles: Iterable[str]) -> bool:
     return {"address", "word"} <= there
 
 
-def roles_of(headings: Sequence[str], point: Point) -> dict[int, str]:
+def roles_of(headings: Sequence[str], point: Point, strobes: Sequence[str] = ()) -> dict[int, str]:
     """Role of each column that has one; a mapped column outranks one that is only named so.
 
-    A role is one of `ROLES`, or a single line such as ``A5`` or ``D3``. Single lines are left unused where a
-    column has the whole address or word.
+    A role is one of `ROLES`, a single line such as ``A5`` or ``D3``, or byte strobes such as ``UDS LDS``, of
+    those that the processor has. Single lines are left unused where a column has the whole address or word.
     """
     mapped: dict[int, str] = {}
     for name, target in point.columns.items():
         folded = " ".join(name.split()).casefold()
         for index, heading in enumerate(headings):
             if " ".join(heading.split()).casefold() == folded:
-                mapped[index] = _role_of_target(target) or target
+                mapped[index] = _role_of_target(target, strobes) or target
     ignored = {" ".join(name.split()).casefold() for name in point.ignore}
     named = {}
     for index, heading in enumerate(headings):
-        role = role_of_heading(heading) or _bit_of_heading(heading)
+        role = _strobes_of(heading, strobes) or role_of_heading(heading) or _bit_of_heading(heading)
         free = index not in mapped and " ".join(heading.split()).casefold() not in ignored
         if role is not None and free and role not in mapped.values():
             named[index] = role
@@ -220,6 +242,7 @@ class _Parts:
     kind: list[NDArray[np.int8]] = field(default_factory=list)
     bank: list[NDArray[np.int32]] = field(default_factory=list)
     time: list[NDArray[np.int64]] = field(default_factory=list)
+    levels: list[dict[str, NDArray[np.uint8]]] = field(default_factory=list)
 
 
 class _CycleTable:
@@ -229,7 +252,8 @@ class _CycleTable:
         self.rows = RowReader(text, table, point)
         self.table, self.point = table, point
         find_columns(point.columns, table.headings, point, text.name)
-        self.place = self._places(roles_of(table.headings, point))
+        self.strobes = [name for name in widths if name not in _BUSES.values()]
+        self.place = self._places(roles_of(table.headings, point, self.strobes))
         if point.kinds and "kind" not in self.place:
             raise self._no_kind()
         self.address_bits, self.word_bits = widths.get("address", 64), widths.get("word", 64)
@@ -349,6 +373,7 @@ class _CycleTable:
             source=self.rows.text.name,
             notes=(*self.rows.notes, *self.notes),
             unread_status=kind == _UNREAD,
+            levels={name: np.concatenate([each[name] for each in parts.levels]) for name in parts.levels[0]},
         )
 
     def _read_block(self, block: TextBlock, parts: _Parts) -> None:
@@ -369,6 +394,7 @@ class _CycleTable:
         parts.address.append(self._bus(cells, "A", address_radix, self.address_bits))
         parts.word.append(self._bus(cells, "D", point.radix, self.word_bits))
         parts.kind.append(self._kinds(cells))
+        parts.levels.append(self._strobe_levels(cells))
         if "bank" in self.place:
             bank, unknown = _words(cells, self.place["bank"], point.radix, _BANK_BITS)
             parts.bank.append(np.where(unknown == 0, bank, np.uint64(0)).astype(np.int32) - (unknown != 0))
@@ -376,6 +402,22 @@ class _CycleTable:
             times = read_times(cells, self.place["time"], self.unit_ps).time_ps
             self._check_order(cells, block, times, parts.time[-1] if parts.time else times[:0])
             parts.time.append(times)
+
+    def _strobe_levels(self, cells: Cells) -> dict[str, NDArray[np.uint8]]:
+        """Level of each byte strobe; where one column has several, the first name is the leftmost digit."""
+        found: dict[str, NDArray[np.uint8]] = {}
+        for role, column in self.place.items():
+            names = role.split()
+            if not set(names) <= set(self.strobes):
+                continue
+            if len(names) == 1:
+                found[names[0]] = read_levels(cells, column)
+                continue
+            value, unknown = _words(cells, column, 2, len(names))
+            for bit, name in enumerate(reversed(names)):
+                one, blind = (each >> np.uint64(bit) & np.uint64(1) for each in (value, unknown))
+                found[name] = np.where(blind == 1, UNKNOWN, one).astype(np.uint8)
+        return found
 
     def _kinds(self, cells: Cells) -> NDArray[np.int8]:
         kinds = np.full(len(cells), -1, np.int8)
