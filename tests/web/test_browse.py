@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from wrongbit.casework.wanted import parse_wanted
 from wrongbit.compare.verdicts import AGREES, DIFFERS, NOT_KNOWN
 from wrongbit.demo.case import write_case
 from wrongbit.errors import UsageError
@@ -23,7 +24,6 @@ from wrongbit.web.browse import (
     explain_word,
     lane_gaps,
     listing_of,
-    parse_wanted,
     read_mnemonics,
     search,
     step,
@@ -83,7 +83,7 @@ def test_other_notations(text: str, value: int) -> None:
 
 @pytest.mark.parametrize("text", ["", "12345", "0x", "g1", "1:2:3", "1f..", "1?..20", "x:12", "²:12", "-1"])
 def test_what_cannot_be_read_is_told(text: str) -> None:
-    with pytest.raises(UsageError, match="cannot be looked for"):
+    with pytest.raises(UsageError, match="cannot be understood"):
         parse_wanted(text, 16, banked=True)
 
 

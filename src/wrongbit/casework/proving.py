@@ -2,15 +2,16 @@
 
 A word that was wrong is proved where its wrong bits were judged again at the same address of the same
 processor's bus, in a capture at the same probe point or at the processor's own pins, through which all must
-pass, and no word of the fresh captures differs. Choices of ours, no source: fresh captures together judge at
-least as many words as the wrong capture that judged the most; a chip that was read wrong is read again in at
-least as many passes as were wrong, `PASSES` at most.
+pass, and no word of the fresh captures differs. What nothing fresh has read is credited to a fresh reading of
+its chip (`wrongbit.casework.unread`), or waived by a person, or open. Choices of ours, no source: fresh
+captures together judge at least as many words as the wrong capture that judged the most; a chip that was read
+wrong is read again in at least as many passes as were wrong, `PASSES` at most.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,26 +25,34 @@ from wrongbit.case.entries import (
     ReadingAdded,
     ReferenceAdded,
     ValueAdded,
+    WordsWaived,
 )
 from wrongbit.casework.inputs import compared, is_programmed, is_proof, loaded_reading
 from wrongbit.casework.keys import key_of
-from wrongbit.casework.proof import Proof, ProofLine, ProofVerdict, Uncovered
-from wrongbit.casework.words import counted, listed
-from wrongbit.errors import UsageError
-from wrongbit.job import Comparison, Job, Progress
+from wrongbit.casework.proof import Credited, Proof, ProofLine, ProofVerdict, Uncovered, Waived, WaiverHint
+from wrongbit.casework.unread import (
+    Astray,
+    Passes,
+    Place,
+    Reader,
+    credited_of,
+    hints_of,
+    say_words,
+)
+from wrongbit.casework.words import bank_text, counted, listed
+from wrongbit.errors import UsageError, WrongbitError
+from wrongbit.image.contents import Contents
+from wrongbit.job import FIRST, Comparison, Job, Progress
 from wrongbit.units import format_address
 
 if TYPE_CHECKING:
     from wrongbit.casework.casework import Casework
 
+FORM = 2
+"""Of a proof that is kept; raised when its meaning changes."""
+
 PASSES = 3
 """Passes of a reading that are enough, however many were wrong before."""
-
-TOLD = 200
-"""Uncovered words that are listed one by one."""
-
-Place = tuple[int, int]
-"""Bank and address."""
 
 
 def prove(
@@ -60,11 +69,12 @@ def prove(
     before = [each for each in seen if each not in fresh]
     reads_before = [each for each in reads if each not in fresh_reads]
     lines: list[ProofLine] = []
-    uncovered: list[Uncovered] = []
+    told = _Told()
     for processor in work.machine.processor:
         own = [each for each in before if each.processor == processor.name]
         again = [each for each in fresh if each.processor == processor.name]
-        lines += _capture_lines(processor.name, own, again, uncovered)
+        bus = _Bus(work, processor.name, own, again, _passes_of(reads_before, fresh_reads))
+        lines += _capture_lines(bus, told)
     lines += _ladder_lines(
         work, [each.entry for each in fresh] + [each.entry for each in fresh_reads], progress
     )
@@ -80,9 +90,9 @@ def prove(
     return Proof(
         machine=work.machine.machine.name,
         lines=tuple(lines),
-        uncovered=tuple(sorted(uncovered, key=lambda each: (each.processor, each.bank, each.address))),
+        uncovered=tuple(sorted(told.uncovered, key=lambda each: (each.processor, each.bank, each.address))),
         verdict=verdict,
-        sentence=_sentence(lines, verdict, fresh, fresh_reads),
+        sentence=_sentence(lines, verdict, fresh, fresh_reads, told),
         captures_before=tuple(each.entry.number for each in before),
         captures_after=numbers[0],
         readings_before=tuple(each.entry.number for each in reads_before),
@@ -90,6 +100,11 @@ def prove(
         files_before=_files(before, reads_before),
         files_after=_files(fresh, fresh_reads),
         key=work.proof_key(*numbers),
+        credited=tuple(told.credited),
+        waived=tuple(told.waived),
+        hints=tuple(told.hints),
+        notes=(*_notes(fresh), *told.notes),
+        looked_at=tuple(dict.fromkeys(each.processor for each in fresh)),
     )
 
 
@@ -169,6 +184,7 @@ class _Read:
         wrong: Bits that differ from what the chip should hold.
         judged: Bits that could be compared.
         known: Bits of what it should hold that are known at all.
+        contents: What it holds.
     """
 
     entry: Entry
@@ -178,6 +194,7 @@ class _Read:
     wrong: int
     judged: int
     known: int
+    contents: Contents
 
     @staticmethod
     def of(work: Casework, entry: Entry, detail: ReadingAdded) -> _Read:
@@ -185,7 +202,7 @@ class _Read:
         read = loaded_reading(work.machine, work.original(detail.file), detail)
         wrong, judged = compared(should, read.contents)
         known = int(np.bitwise_count(should.known).sum())
-        return _Read(entry, detail.chip, detail.file.name, detail.note, wrong, judged, known)
+        return _Read(entry, detail.chip, detail.file.name, detail.note, wrong, judged, known, read.contents)
 
 
 def _chosen(seen: Sequence[_Seen], asked: Sequence[Entry] | None) -> list[_Seen]:
@@ -271,82 +288,208 @@ def _files(seen: Sequence[_Seen], reads: Sequence[_Read]) -> tuple[str, ...]:
 # -- captures ----------------------------------------------------------------------------------------------
 
 
-def _capture_lines(
-    processor: str, before: Sequence[_Seen], after: Sequence[_Seen], uncovered: list[Uncovered]
-) -> list[ProofLine]:
+@dataclass(frozen=True, eq=False)
+class _Bus:
+    """One processor's bus before and after the repair.
+
+    Args:
+        work: The case.
+        processor: Whose.
+        before: Its captures before the repair.
+        after: The fresh ones.
+        passes: Readings of each chip.
+    """
+
+    work: Casework
+    processor: str
+    before: Sequence[_Seen]
+    after: Sequence[_Seen]
+    passes: Mapping[str, Passes]
+
+    @property
+    def wrong_ones(self) -> list[_Seen]:
+        return [each for each in self.before if each.wrong_words]
+
+
+@dataclass(eq=False)
+class _Told:
+    """Words that nothing fresh has read, gathered over all processors."""
+
+    uncovered: list[Uncovered] = field(default_factory=list)
+    credited: list[Credited] = field(default_factory=list)
+    waived: list[Waived] = field(default_factory=list)
+    hints: list[WaiverHint] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def _notes(fresh: Sequence[_Seen]) -> Iterator[str]:
+    """What is to be checked of the fresh captures before they are believed."""
+    for each in fresh:
+        yield from (
+            f"{each.detail.file.name}: {note}" for note in each.comparison.notes if note.startswith(FIRST)
+        )
+
+
+def _passes_of(before: Sequence[_Read], after: Sequence[_Read]) -> dict[str, Passes]:
+    """Contents that were read, by chip."""
+    return {
+        name: Passes(
+            tuple(each.contents for each in before if each.chip == name),
+            tuple(each.contents for each in after if each.chip == name),
+        )
+        for name in dict.fromkeys(each.chip for each in (*before, *after))
+    }
+
+
+def _capture_lines(bus: _Bus, told: _Told) -> list[ProofLine]:
     """The words of one processor's bus."""
-    wrong_ones = [each for each in before if each.wrong_words]
+    processor, after, wrong_ones = bus.processor, bus.after, bus.wrong_ones
     if not wrong_ones and not after:
         return []
     title = f"words read by {processor}"
-    told_before = _told(wrong_ones) if wrong_ones else "no wrong word" if before else "nothing captured"
+    nothing = "no wrong word" if bus.before else "nothing captured"
+    told_before = _told(wrong_ones) if wrong_ones else nothing
     if not after:
-        _leave_uncovered(processor, wrong_ones, {}, uncovered)
+        told.uncovered += _uncovered(bus, _left(bus), {})
         says = "No fresh capture looks at this bus: take one and add it as proof."
-        return [ProofLine("capture", title, told_before, "", "not covered", says)]
+        remedy = f"Capture the bus of {processor} on the repaired machine, from reset on."
+        return [ProofLine("capture", title, told_before, "", "not covered", says, remedy)]
     told_after = _told(after)
     bad = [each for each in after if each.wrong_words]
     if bad:
         words = sum(each.wrong_words for each in bad)
         says = f"{counted(words, 'word')} still {'differs' if words == 1 else 'differ'}."
-        return [ProofLine("capture", title, told_before, told_after, "not proved", says)]
-    lines = []
-    missing = 0
-    for point in dict.fromkeys(each.detail.point for each in wrong_ones):
-        judged: dict[Place, int] = {}
-        for each in after:
-            if each.at_pins or each.detail.point == point:
-                for place, mask in each.judged().items():
-                    judged[place] = judged.get(place, 0) | mask
-        own = [each for each in wrong_ones if each.detail.point == point]
-        missing += _leave_uncovered(processor, own, judged, uncovered)
+        remedy = (
+            f"The fault on the bus of {processor} is not gone, or there is a second one: diagnose "
+            f"{listed(tuple(dict.fromkeys(each.detail.file.name for each in bad)))}."
+        )
+        return [ProofLine("capture", title, told_before, told_after, "not proved", says, remedy)]
     places = len({place for each in wrong_ones for place in each.wrong()})
-    if missing:
-        says = (
-            f"{counted(missing, 'address', 'addresses')} of {places} that were wrong were not judged again."
-        )
-        lines.append(ProofLine("capture", title, told_before, told_after, "not covered", says))
-    else:
-        says = (
-            f"All {counted(places, 'address', 'addresses')} that were wrong were judged again and agree."
-            if places
-            else "No word was wrong, and none is."
-        )
-        lines.append(ProofLine("capture", title, told_before, told_after, "proved", says))
+    verdict, says, remedy = _unread(bus, places, told)
+    lines = [ProofLine("capture", title, told_before, told_after, verdict, says, remedy)]
     most = max((each.judged_words for each in wrong_ones), default=0)
     total = sum(each.judged_words for each in after)
     enough = total >= most and total > 0
     says = "As many words were judged." if enough else "Too few words were judged: capture for longer."
-    verdict: ProofVerdict = "proved" if enough else "not covered"
-    lines.append(
-        ProofLine("capture", f"words judged on the bus of {processor}", str(most), str(total), verdict, says)
-    )
+    remedy = "" if enough else f"Capture {processor} for longer: {most} words were judged before."
+    verdict = "proved" if enough else "not covered"
+    title = f"words judged on the bus of {processor}"
+    lines.append(ProofLine("capture", title, str(most), str(total), verdict, says, remedy))
     return lines
 
 
-def _leave_uncovered(
-    processor: str, wrong_ones: Sequence[_Seen], judged: dict[Place, int], uncovered: list[Uncovered]
-) -> int:
-    """Note the places of which wrong bits were not judged again; how many there are."""
-    wrong: dict[Place, int] = {}
-    for each in wrong_ones:
-        for place, mask in each.wrong().items():
-            wrong[place] = wrong.get(place, 0) | mask
-    known = {(each.bank, each.address) for each in uncovered if each.processor == processor}
-    count = 0
-    for (bank, address), mask in wrong.items():
-        left = mask & ~judged.get((bank, address), 0)
-        if left and (bank, address) not in known:
-            count += 1
-            says = _where(wrong_ones[0].job, bank, address)
-            uncovered.append(Uncovered(processor, bank, address, left, says))
-    return count
+def _unread(bus: _Bus, places: int, told: _Told) -> tuple[ProofVerdict, str, str]:
+    """What became of the words that were wrong where none is wrong now: verdict, sentence, remedy."""
+    left = _left(bus)
+    fresh = [each.comparison for each in bus.after]
+    job = bus.after[0].job
+    reader = Reader(job, bus.passes, fresh)
+    verdicts = {place: reader.verdict(place, bits) for place, bits in left.items()}
+    credited = {place: chips for place, (chips, _) in verdicts.items() if chips}
+    waived = {place: entry for place, entry in _waivers(bus, told).items() if place in left.keys() - credited}
+    open_ = {place: bits for place, bits in left.items() if place not in credited and place not in waived}
+    told.credited += credited_of(job, credited)
+    told.waived += _waived(job, waived)
+    told.uncovered += _uncovered(bus, open_, {place: why for place, (_, why) in verdicts.items()})
+    if open_:
+        told.hints += hints_of(job, open_, _runs(bus), fresh)
+    apart = [f"{len(credited)} seen right by a reader only"] if credited else []
+    apart += [f"{len(waived)} waived"] if waived else []
+    rest = f" ({listed(tuple(apart))})" if apart else ""
+    addresses = counted(places, "address", "addresses")
+    if open_:
+        number = counted(len(open_), "address", "addresses")
+        return (
+            "not covered",
+            f"{number} of {places} that were wrong were not judged again{rest}.",
+            f"Let the machine do more of what it is for while you capture {bus.processor}, or read the chips "
+            "afresh in a reader; what the sound program never reads, waive with your reason.",
+        )
+    if apart:
+        again = places - len(credited) - len(waived)
+        says = f"{again} of {addresses} that were wrong were judged again and agree; {listed(tuple(apart))}."
+        return ("waived" if waived else "proved"), says, ""
+    if not places:
+        return "proved", "No word was wrong, and none is.", ""
+    return "proved", f"All {addresses} that were wrong were judged again and agree.", ""
+
+
+def _left(bus: _Bus) -> dict[Place, int]:
+    """Wrong bits of each place that no fresh capture has judged at the same point or at the pins."""
+    left: dict[Place, int] = {}
+    for point in dict.fromkeys(each.detail.point for each in bus.wrong_ones):
+        judged: dict[Place, int] = {}
+        for each in bus.after:
+            if each.at_pins or each.detail.point == point:
+                for place, mask in each.judged().items():
+                    judged[place] = judged.get(place, 0) | mask
+        for each in bus.wrong_ones:
+            for place, mask in each.wrong().items() if each.detail.point == point else ():
+                if bits := mask & ~judged.get(place, 0):
+                    left[place] = left.get(place, 0) | bits
+    return left
+
+
+def _uncovered(bus: _Bus, left: Mapping[Place, int], why_not: Mapping[Place, str]) -> Iterator[Uncovered]:
+    """The places that are open."""
+    for (bank, address), bits in left.items():
+        why = why_not.get((bank, address), "")
+        says = _where(bus.wrong_ones[0].job, bank, address) + (f" ({why})." if why else ".")
+        yield Uncovered(bus.processor, bank, address, bits, says, why)
 
 
 def _where(job: Job, bank: int, address: int) -> str:
     at = format_address(address, job.processor.address_bits)
-    where = f" in bank {bank}" if job.memory_map.banked else ""
-    return f"{job.processor.name}: the word at {at}{where} was wrong and was not judged again."
+    return f"{job.processor.name}: the word at {at}{bank_text(job, bank)} was wrong and was not judged again"
+
+
+def _waivers(bus: _Bus, told: _Told) -> dict[Place, Entry]:
+    """The newest waiver of each place; one older than a capture that shows the place wrong does not count."""
+    newest: dict[Place, int] = {}
+    for each in bus.wrong_ones:
+        newest |= {place: max(each.entry.number, newest.get(place, 0)) for place in each.wrong()}
+    found: dict[Place, Entry] = {}
+    for entry, waived in bus.work.case.of_kind(WordsWaived):
+        if waived.processor != bus.processor:
+            continue
+        places = [(waived.bank, address) for address in waived.addresses]
+        outdated = [place for place in places if newest.get(place, 0) > entry.number]
+        found |= {place: entry for place in places if place not in outdated}
+        if outdated:
+            told.notes.append(
+                f"Entry {entry.number} waives {counted(len(outdated), 'word')} that a later capture shows "
+                "wrong: it does not count for them."
+            )
+    return found
+
+
+def _waived(job: Job, waived: Mapping[Place, Entry]) -> Iterator[Waived]:
+    """Waived words, those of an entry together."""
+    groups: dict[int, tuple[Entry, list[Place]]] = {}
+    for place, entry in sorted(waived.items(), key=lambda each: each[0]):
+        groups.setdefault(entry.number, (entry, []))[1].append(place)
+    for number, (entry, places) in sorted(groups.items()):
+        assert isinstance(entry.detail, WordsWaived)
+        bank, addresses, why = places[0][0], tuple(address for _, address in places), entry.detail.why
+        says = (
+            f"{say_words(job, bank, addresses)}: waived, not proved, by {entry.by} on {entry.at:%Y-%m-%d} "
+            f"(entry {number}): {why.rstrip('.')}."
+        )
+        at = entry.at.isoformat()
+        yield Waived(job.processor.name, bank, addresses, number, entry.by, at, why, says)
+
+
+def _runs(bus: _Bus) -> dict[Place, list[Astray | None]]:
+    """The faulty runs in which each place was wrong."""
+    found: dict[Place, list[Astray | None]] = {}
+    for each in bus.wrong_ones:
+        try:
+            run = Astray.of(each.detail.file.name, each.comparison, bus.work.execution(each.entry))
+        except WrongbitError:  # no instruction set, or a capture without fetches that can be followed
+            run = None
+        for place in each.wrong():
+            found.setdefault(place, []).append(run)
+    return found
 
 
 def _told(seen: Sequence[_Seen]) -> str:
@@ -378,13 +521,16 @@ def _ladder_lines(work: Casework, fresh: Sequence[Entry], progress: Progress | N
             lines.append(ProofLine("ladder", rung.title, before, rung.measured, "proved", says))
         elif rung.verdict == "outside" and begin is not None and then is not None and then[0] < begin:
             says = "It was outside its limits and was not measured again."
-            lines.append(ProofLine("ladder", rung.title, before, "", "not covered", says))
+            remedy = f"Measure {rung.title} again, and enter it."
+            lines.append(ProofLine("ladder", rung.title, before, "", "not covered", says, remedy))
         elif rung.verdict == "outside":
             says = f"It should be {rung.wanted}."
-            lines.append(ProofLine("ladder", rung.title, before, rung.measured, "not proved", says))
+            remedy = f"Put {rung.title} right first: what is captured without it tells little."
+            lines.append(ProofLine("ladder", rung.title, before, rung.measured, "not proved", says, remedy))
         else:
             says = rung.note or "It was outside its limits, and the newest value does not tell."
-            lines.append(ProofLine("ladder", rung.title, before, rung.measured, "not covered", says))
+            remedy = f"Measure {rung.title} again, and enter it."
+            lines.append(ProofLine("ladder", rung.title, before, rung.measured, "not covered", says, remedy))
     return lines
 
 
@@ -416,25 +562,31 @@ def _reading_lines(
     told_before = _passes(before) if before else "not read"
     if not after:
         says = "The chip, or its replacement, was not read again."
-        return [ProofLine("reading", title, told_before, "", "not covered", says)]
+        remedy = f"Read {chip}, or what replaces it, {counted(min(len(wrong), PASSES), 'time')} in a reader."
+        return [ProofLine("reading", title, told_before, "", "not covered", says, remedy)]
     told_after = _passes(after)
     need = min(max(len(wrong), 1), PASSES)
     if not after[0].known:
         says = "Nothing is known of what it should hold."
-        return [ProofLine("reading", title, told_before, told_after, "not covered", says)]
+        remedy = f"Add a reference of {chip}: an image or a listing."
+        return [ProofLine("reading", title, told_before, told_after, "not covered", says, remedy)]
     if any(each.wrong for each in after):
         says = "A fresh pass is not what it should be."
-        return [ProofLine("reading", title, told_before, told_after, "not proved", says)]
+        remedy = f"Clean the pins of {chip} and read it again; if it stays so, program or replace it again."
+        return [ProofLine("reading", title, told_before, told_after, "not proved", says, remedy)]
+    remedy = ""
     if any(each.judged < each.known for each in after):
         says = "A fresh pass does not show every bit that is known."
+        remedy = f"Read all of {chip}, with every pin in contact."
         verdict: ProofVerdict = "not covered"
     elif len(after) < need:
         says = f"{counted(len(after), 'pass is', 'passes are')} too few: read it {need} times."
+        remedy = f"Read {chip} {need} times in a reader."
         verdict = "not covered"
     else:
         says = f"{counted(len(after), 'pass', 'passes')}, every bit as it should be."
         verdict = "proved"
-    lines = [ProofLine("reading", title, told_before, told_after, verdict, says)]
+    lines = [ProofLine("reading", title, told_before, told_after, verdict, says, remedy)]
     return lines + _image_lines(work, chip, after)
 
 
@@ -464,7 +616,10 @@ def _image_lines(work: Casework, chip: str, after: Sequence[_Read]) -> list[Proo
     title = f"{chip}'s image file"
     if differ:
         says = "What was read back is not what the file holds."
-        return [ProofLine("image", title, image.file.name, f"{differ} bits differ", "not proved", says)]
+        remedy = f"Program {chip} again from {image.file.name}, and read it back."
+        return [
+            ProofLine("image", title, image.file.name, f"{differ} bits differ", "not proved", says, remedy)
+        ]
     says = "What was read back is what the file holds, bit for bit."
     return [ProofLine("image", title, image.file.name, "equal", "proved", says)]
 
@@ -474,20 +629,33 @@ def _image_lines(work: Casework, chip: str, after: Sequence[_Read]) -> list[Proo
 
 def _verdict(lines: Sequence[ProofLine]) -> ProofVerdict:
     found = {line.verdict for line in lines}
-    order: tuple[ProofVerdict, ...] = ("not proved", "not covered")
+    order: tuple[ProofVerdict, ...] = ("not proved", "not covered", "waived")
     return next((each for each in order if each in found), "proved" if found else "not covered")
 
 
 def _sentence(
-    lines: Sequence[ProofLine], verdict: ProofVerdict, fresh: Sequence[_Seen], reads: Sequence[_Read]
+    lines: Sequence[ProofLine],
+    verdict: ProofVerdict,
+    fresh: Sequence[_Seen],
+    reads: Sequence[_Read],
+    told: _Told,
 ) -> str:
     if not lines:
         return "There is nothing to prove: nothing was wrong, and nothing fresh was added."
     if not fresh and not reads:
         return "Nothing fresh is in the case: add a capture or readings whose note begins with 'proof'."
     bad = [line.title for line in lines if line.verdict == verdict]
-    if verdict == "proved":
-        return "Everything that was wrong before was looked at again and is as it should be."
+    credited = sum(len(each.addresses) for each in told.credited)
+    by_reader = f" {counted(credited, 'word was', 'words were')} seen by a reader, not by the machine."
+    if verdict in ("proved", "waived"):
+        words = sum(len(each.addresses) for each in told.waived)
+        but = (
+            f", but for {counted(words, 'word')} that nothing fresh has read and a person has waived"
+            if words
+            else ""
+        )
+        says = f"Everything that was wrong before was looked at again and is as it should be{but}."
+        return says + (by_reader if credited else "")
     if verdict == "not proved":
         return f"The repair is not proved: {listed(tuple(bad))}."
     return f"Not everything that was wrong was looked at again: {listed(tuple(bad))}."
@@ -514,6 +682,6 @@ def key_of_proof(
     inputs = [
         [each.number, asdict(each.detail)]
         for each in work.case.entries()
-        if isinstance(each.detail, (CaptureAdded, ReadingAdded, ValueAdded, ReferenceAdded))
+        if isinstance(each.detail, (CaptureAdded, ReadingAdded, ValueAdded, ReferenceAdded, WordsWaived))
     ]
-    return key_of("proof", list(state), inputs, list(captures_after), list(readings_after))
+    return key_of("proof", FORM, list(state), inputs, list(captures_after), list(readings_after))

@@ -10,6 +10,7 @@ from nicegui.element import Element
 
 from wrongbit.case.entries import ReadingAdded
 from wrongbit.casework.sources import Rebuilding
+from wrongbit.casework.wanted import parse_wanted
 from wrongbit.errors import UsageError
 from wrongbit.image.formats import FORMATS, FormatName
 from wrongbit.image.lanes import as_bytes
@@ -23,7 +24,7 @@ from wrongbit.report.sections.chips import readings_section, rebuilt_section, re
 from wrongbit.report.theme import LIGHT
 from wrongbit.units import format_word
 from wrongbit.web.blocks import draw_blocks
-from wrongbit.web.browse import parse_wanted, step, word_text
+from wrongbit.web.browse import step, word_text
 from wrongbit.web.elements import (
     Check,
     Choice,
