@@ -81,7 +81,7 @@ def test_what_the_repaired_machine_does_not_read_is_open_and_may_be_explained(
     proof = Casework(case).proof()
     open_ = {each.address for each in proof.uncovered}
     assert open_ and not open_ & read_by(longer)
-    assert bar(proof).verdict == "not covered" and bar(proof).remedy
+    assert bar(proof).verdict == "not covered" and "read U2 afresh in a reader" in bar(proof).remedy
     assert {address for each in proof.hints for address in each.addresses} == open_
     assert all("cycle 0, 0x0000" in each.why for each in proof.hints)
     assert not proof.waived and proof.verdict == "not covered"  # a hint is no waiver
@@ -130,6 +130,7 @@ def test_a_reader_that_saw_the_word_right_before_the_repair_does_not_count(
     proof = Casework(case).proof()
     assert not proof.credited and proof.uncovered
     assert all("before the repair, too" in each.why_not for each in proof.uncovered)
+    assert "in a reader" not in bar(proof).remedy
     assert bar(proof).verdict == "not covered"
 
 

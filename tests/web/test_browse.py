@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wrongbit.casework.wanted import parse_wanted
+from wrongbit.casework.words import known_word
 from wrongbit.compare.verdicts import AGREES, DIFFERS, NOT_KNOWN
 from wrongbit.demo.case import write_case
 from wrongbit.errors import UsageError
@@ -27,7 +28,6 @@ from wrongbit.web.browse import (
     read_mnemonics,
     search,
     step,
-    word_text,
 )
 
 
@@ -188,7 +188,7 @@ def test_bits_by_hand() -> None:
 
 @given(st.integers(0, 2**20 - 1), st.integers(0, 2**20 - 1))
 def test_known_digits_read_back(value: int, known: int) -> None:
-    text = word_text(value, known, 20)
+    text = known_word(value, known, 20)
     for place, digit in enumerate(reversed(text)):
         if known >> 4 * place & 15 == 15:
             assert int(digit, 16) == value >> 4 * place & 15

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from wrongbit.bus.cycles import NO_TIME, UNSETTLED
 from wrongbit.casework.wanted import not_read, parse_wanted
+from wrongbit.casework.words import known_word
 from wrongbit.compare.judge import is_reading
 from wrongbit.compare.verdicts import AGREES, DIFFERS, NOT_KNOWN
 from wrongbit.errors import UsageError
@@ -40,19 +41,6 @@ VERDICT_NAMES: dict[int, str] = {DIFFERS: "differs", AGREES: "agrees", NOT_KNOWN
 
 
 # -- rows --------------------------------------------------------------------------------------------------
-
-
-def word_text(value: int, known: int, bits: int) -> str:
-    """A word in hexadecimal; a digit with any unknown bit is a question mark.
-
-    >>> word_text(0x1200, 0xFF0F, 16), word_text(5, 7, 3)
-    ('12?0', '5')
-    """
-    digits = []
-    for shift in range(4 * (-(-bits // 4) - 1), -1, -4):
-        need = (((1 << bits) - 1) >> shift) & 15
-        digits.append(f"{value >> shift & 15:X}" if known >> shift & need == need else "?")
-    return "".join(digits)
 
 
 def bit_text(expected: int, judged: int, seen: int, known: int, bits: int) -> str:
@@ -213,11 +201,11 @@ class Browser:
             time=_moment(int(cycles.time_ps[cycle]), int(cycles.time_ps[0])),
             kind=KINDS[cycles.kind[cycle]].replace("_", " "),
             bank=("?" if bank < 0 else str(bank)) if self.job.memory_map.banked else "",
-            address=word_text(
+            address=known_word(
                 int(cycles.address[cycle]), int(cycles.address_known[cycle]), processor.address_bits
             ),
-            expected=word_text(expected, judged, bits) if judged else "",
-            seen=word_text(seen, known, bits),
+            expected=known_word(expected, judged, bits) if judged else "",
+            seen=known_word(seen, known, bits),
             verdict=VERDICT_NAMES[int(verdicts.verdict[cycle])] if self.reading[cycle] else "",
             instruction=instruction,
             instead=self._instead(cycle, instruction),
