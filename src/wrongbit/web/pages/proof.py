@@ -123,6 +123,7 @@ class _Proof:
             [_row(each) for each in found.lines],
             caption="The case's bars before and after the repair",
             marked=[number for number, each in enumerate(found.lines) if each.verdict == "not proved"],
+            stacked=True,
         )
         if found.remedies:
             heading("What is left to do", 3)
@@ -138,7 +139,7 @@ class _Proof:
             paragraph(summary)
         elif found.uncovered:
             heading("Wrong before, and not looked at again", 3)
-            with folded(counted(len(found.uncovered), "word")):
+            with folded(f"Show {counted(len(found.uncovered), 'word')} one by one"):
                 _list([each.sentence for each in found.uncovered])
             self.waive(found)
         if found.notes:
