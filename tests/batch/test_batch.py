@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -106,6 +107,27 @@ def test_what_is_done_is_not_done_again_until_an_input_changes(
     assert run_batch(find(captures), out).kept == 3
     assert asked[4:] == ["run-2.csv"]
     assert run_batch(find(captures), out, again=True).kept == 0
+
+
+def test_one_case_is_one_case_and_its_wrong_word_is_told_as_that_of_its_capture(
+    captures: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    machine, folder = captures
+    case = tmp_path / "case"
+    shutil.copytree(machine.parent, case)
+    shutil.copy(folder / "run-1.csv", case)
+    row = '[[capture]]\npoint = "u1-cycles"\nfile = "run-1.csv"\n'
+    (case / "case.toml").write_text(f'machine = "{machine.name}"\n{row}')
+    words = ["--output", str(tmp_path / "out"), "--processes", "1"]
+    assert main(["batch", str(case), *words]) == 1
+    assert "1 case: a fault in 1, none in 0" in " ".join(capsys.readouterr().out.split())
+    assert "<h1>1 case</h1>" in (tmp_path / "out" / "summary.html").read_text()
+    (of_case,) = (examine(item) for item in find_cases([str(case)]))
+    (item,) = find_captures([str(folder / "run-1.csv")], str(machine), "u1-cycles")
+    of_capture = examine(item)
+    assert of_case.first_wrong == of_capture.first_wrong
+    # The reset vector of the 6502 family is read at FFFC (MOS MCS6500 programming manual); D4 is open.
+    assert "FFFC" in of_capture.first_wrong and "bit 4" in of_capture.first_wrong
 
 
 def test_a_failed_case_is_tried_again(tmp_path: Path) -> None:

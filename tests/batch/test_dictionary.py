@@ -11,6 +11,7 @@ import pytest
 from wrongbit.batch import dictionary as room
 from wrongbit.batch.dictionary import build_dictionary, open_dictionary
 from wrongbit.bus.recipes import recipe_names
+from wrongbit.case.folder import Case
 from wrongbit.cli.main import main
 from wrongbit.compare.build import build_memory_map
 from wrongbit.demo.case import write_case
@@ -157,6 +158,31 @@ def test_next_uses_it_before_any_capture(
     assert main(["next", str(case), "--dictionary", out]) == 0
     told = capsys.readouterr().out
     assert "clip on at" in told
+
+
+def test_references_that_were_added_to_a_case_count(
+    loom: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The machine file names an image that only the journal has: the same sights as with the file."""
+    folder = tmp_path / "case"
+    folder.mkdir()
+    for path in loom.parent.iterdir():
+        if path.suffix in (".s19", ".lst"):
+            (folder / path.name).write_bytes(path.read_bytes())
+    (folder / "machine.toml").write_bytes(loom.read_bytes())
+    with Case.open(folder) as case:
+        entry = case.add_reference(loom.parent / "u5.bin", "image", "U5")
+    out = str(tmp_path / "dictionaries")
+    assert main(["batch", "--dictionary", str(folder), "--output", out, "--processes", "1"]) == 0
+    build_dictionary(loom, out, processes=1)
+    assert open_dictionary(folder, out).sights == open_dictionary(loom, out).sights
+    assert open_dictionary(folder / "machine.toml", out).sights == open_dictionary(folder, out).sights
+    assert main(["next", str(folder), "--dictionary", out]) == 0
+    capsys.readouterr()
+    with Case.open(folder) as case:
+        case.withdraw(entry.number, "of another machine")
+    assert main(["batch", "--dictionary", str(folder), "--output", out, "--processes", "1"]) == 2
+    assert "u5.bin" in capsys.readouterr().err
 
 
 def test_without_paths(tmp_path: Path) -> None:

@@ -24,6 +24,7 @@ from wrongbit.case.entries import (
     Stored,
     ValueAdded,
     Withdrawn,
+    WordsWaived,
     WorkDone,
 )
 from wrongbit.errors import CaseError
@@ -36,7 +37,8 @@ values = some.recursive(
     lambda inner: some.lists(inner, max_size=3) | some.dictionaries(texts, inner, max_size=3),
     max_leaves=8,
 )
-evidence = some.builds(EvidenceRows, texts, some.lists(some.integers(), max_size=4).map(tuple), texts)
+numbers = some.lists(some.integers(), max_size=4).map(tuple)
+evidence = some.builds(EvidenceRows, texts, numbers, texts)
 details = some.one_of(
     some.builds(MachineSeen, stored),
     some.builds(CaptureAdded, texts, stored, texts),
@@ -52,6 +54,7 @@ details = some.one_of(
     some.builds(Withdrawn, some.integers(), texts),
     some.builds(ObjectDescribed, *[some.none() | texts] * 7),
     some.builds(WorkDone, *[texts] * 9),
+    some.builds(WordsWaived, texts, some.integers(), numbers, texts),
 )  # fmt: skip
 
 
@@ -67,7 +70,7 @@ def test_every_kind_has_a_name_for_ever() -> None:
     """Names stand in journals: this list only ever grows."""
     assert list(KINDS) == [
         "machine", "capture", "reading", "reference", "measurement", "value", "note", "finding", "withdrawn",
-        "object", "work",
+        "object", "work", "waiver",
     ]  # fmt: skip
     assert all(kind_of(said) == kind for kind, said in KINDS.items())
     assert set(KINDS.values()) == set(Detail.__args__)
@@ -102,6 +105,8 @@ def test_an_older_entry_lacks_what_was_added_later() -> None:
     [
         ("note", {"text": 3}),
         ("note", {"text": None}),
+        ("waiver", {"processor": "U1", "bank": 0, "addresses": ["0x40"], "why": "never read"}),
+        ("waiver", {"processor": "U1", "bank": 0, "addresses": 64, "why": "never read"}),
         ("withdrawn", {"number": "3", "why": ""}),
         ("capture", {"point": "u1", "file": {"sha256": 1, "name": "a", "byte_count": 1}}),
         ("capture", {"point": "u1", "file": "a.csv"}),

@@ -101,3 +101,72 @@ def test_a_case_folder_stands_for_its_machine_file(
     (tmp_path / "case.toml").unlink()
     assert main(["check", str(tmp_path)]) == 2
     assert "kiln.toml" in capsys.readouterr().err
+
+
+PAIR = """
+[machine]
+name = "Ashdown weighbridge"
+
+[[processor]]
+name = "U1"
+word_bits = 16
+address_bits = 16
+address_unit = "word"
+recipe = "68000"
+
+[[chip]]
+name = "U5"
+kind = "rom"
+words = 16
+bits = 8
+lane = "0..7"
+region = [{ base = 0x100, size = 16 }]
+
+[[chip]]
+name = "U6"
+kind = "rom"
+words = 16
+bits = 8
+lane = "8..15"
+region = [{ base = 0x100, size = 16 }]
+
+[[listing]]
+file = "scale.lst"
+"""
+
+
+def test_listings_are_told_with_the_words_of_each_rom(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Five words of 16 bits: four in both ROMs from 0x102 on, one at 0x200, where nothing answers."""
+    (tmp_path / "scale.lst").write_text("0102 1234 5678\n0104 9ABC DEF0\n0200 4E71\n")
+    (tmp_path / "machine.toml").write_text(PAIR)
+    assert main(["check", str(tmp_path / "machine.toml"), "--json"]) == 0
+    (listing,) = json.loads(capsys.readouterr().out)["listings"]
+    assert (listing["file"], listing["words"], listing["first"], listing["last"]) == (
+        "scale.lst",
+        5,
+        0x102,
+        0x200,
+    )
+    assert listing["nowhere"] == 1
+    assert listing["chips"] == [{"chip": name, "words": 4, "of": 16} for name in ("U5", "U6")]
+    assert main(["check", str(tmp_path / "machine.toml")]) == 0
+    page = " ".join(capsys.readouterr().out.split())
+    assert "scale.lst 0102–0200 5 4 of 16 of U5, 4 of 16 of U6, 1 where no ROM answers" in page
+
+
+def test_of_a_case_the_listings_that_were_added_are_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "notebook.lst").write_text("0100 1234\n")
+    folder = tmp_path / "case"
+    folder.mkdir()
+    (folder / "machine.toml").write_text(PAIR.partition("[[listing]]")[0])
+    assert main(["check", str(folder), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["listings"] == []
+    assert main(["add", str(folder), "reference", str(tmp_path / "notebook.lst"), "--kind", "listing"]) == 0
+    capsys.readouterr()
+    assert main(["check", str(folder), "--json"]) == 0
+    (listing,) = json.loads(capsys.readouterr().out)["listings"]
+    assert listing["file"] == "notebook.lst (added)" and listing["words"] == 1

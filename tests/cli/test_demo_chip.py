@@ -112,13 +112,29 @@ def test_wrong_contents_would_be_seen(
         code = main(arguments)
         if arguments[0] == "rebuild":
             data = bytearray(TRUTH)
-            data[100] ^= 1
+            data[6400] ^= 1  # where the torn printout says nothing, so that it is not refused
             (tmp_path / "u3-rebuilt.bin").write_bytes(data)
         return code
 
     monkeypatch.setattr("wrongbit.cli.demo_chip.main", spoil)
     assert demo("--folder", str(tmp_path)) == 1
     assert capsys.readouterr().out.count("not the truth") == 4
+
+
+def test_contents_that_the_printout_contradicts_are_not_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def spoil(arguments: list[str]) -> int:
+        code = main(arguments)
+        if arguments[0] == "rebuild":
+            data = bytearray(TRUTH)
+            data[100] ^= 1
+            (tmp_path / "u3-rebuilt.bin").write_bytes(data)
+        return code
+
+    monkeypatch.setattr("wrongbit.cli.demo_chip.main", spoil)
+    assert demo("--folder", str(tmp_path)) == 2
+    assert "is not what U3 should hold: 1 of" in " ".join(capsys.readouterr().err.split())
 
 
 def test_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

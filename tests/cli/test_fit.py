@@ -121,6 +121,55 @@ def test_files_are_written_read_back_and_told(
     assert len(json.loads(said)["files"]) == 5
 
 
+def test_an_image_that_is_not_what_the_chip_should_hold_is_refused(
+    capsys: pytest.CaptureFixture[str], quarrybank: DemoCase, tmp_path: Path
+) -> None:
+    """A reading with a dead output would be programmed into the new chip, fault and all."""
+    good = (quarrybank.machine_file.parent / "u3.bin").read_bytes()
+    bad = bytearray(good)
+    for place in range(0x0123, len(bad)):
+        bad[place] &= 0xDF  # D5 reads 0 from here on
+    differ = [n for n, (one, two) in enumerate(zip(good, bad, strict=True)) if one != two]
+    (tmp_path / "pass-1.bin").write_bytes(bad)
+    (tmp_path / "good.bin").write_bytes(good)
+    machine, rest = str(quarrybank.machine_file), ("--shape", "2764", "--memory", "27C64")
+    out = tmp_path / "out"
+    words = ("files", machine, "U3", str(tmp_path / "pass-1.bin"), *rest, "--folder", str(out))
+    code, _, told = run(capsys, *words)
+    told = " ".join(told.split())
+    assert code == 2 and not out.exists()
+    assert f"{len(differ)} of {len(good)} words differ, first at 0x{differ[0]:04X} of the chip" in told
+    first = differ[0]
+    assert f"{good[first]:02X} by the reference, {bad[first]:02X} in the file" in told and "--anyway" in told
+    code, said, _ = run(capsys, *words, "--anyway", "--json")
+    assert code == 0 and (out / "U3.bin").read_bytes() == bytes(bad)
+    (compared,) = json.loads(said)["compared"]
+    assert (compared["differ"], compared["first"]) == (len(differ), first)
+    words = ("files", machine, "U3", str(tmp_path / "good.bin"), *rest, "--folder", str(tmp_path / "fine"))
+    code, said, told = run(capsys, *words)
+    assert code == 0 and "is what U3 should hold" in " ".join((said + told).split())
+
+
+def test_of_a_case_the_image_is_held_against_the_references_that_were_added(
+    capsys: pytest.CaptureFixture[str], quarrybank: DemoCase, tmp_path: Path
+) -> None:
+    """The machine file's own image is not there; the one that was added says what U3 should hold."""
+    folder = tmp_path / "kiln"
+    folder.mkdir()
+    for path in quarrybank.images:
+        if path.name != "u3.bin":
+            (folder / path.name).write_bytes(path.read_bytes())
+    (folder / "machine.toml").write_bytes(quarrybank.machine_file.read_bytes())
+    good = (quarrybank.machine_file.parent / "u3.bin").read_bytes()
+    (tmp_path / "kept.bin").write_bytes(good)
+    (tmp_path / "pass.bin").write_bytes(bytes([good[0] ^ 0x20]) + good[1:])
+    assert run(capsys, "add", str(folder), "reference", str(tmp_path / "kept.bin"), "--kind", "image",
+               "--chip", "U3")[0] == 0  # fmt: skip
+    words = ("--shape", "2764", "--memory", "27C64", "--folder", str(tmp_path / "out"))
+    code, _, told = run(capsys, "files", str(folder), "U3", str(tmp_path / "pass.bin"), *words)
+    assert code == 2 and "1 of 8192 words differ, first at 0x0000" in " ".join(told.split())
+
+
 def test_several_images_by_jumpers(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     for number in range(2):
         (tmp_path / f"v{number}.bin").write_bytes(bytes([number + 0x80]) * 4096)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from wrongbit.case.entries import CaptureAdded, ReadingAdded
+from wrongbit.case.entries import CaptureAdded, ReadingAdded, WordsWaived
 from wrongbit.case.folder import Case
 from wrongbit.cli.main import main
 from wrongbit.demo.case import set_aside
@@ -166,6 +166,81 @@ def test_the_rebuilt_chip_ends_in_its_proof(
     assert main(["demo", "--stage", "chip", "--folder", str(tmp_path)]) == 0
     proved_as_printed(capsys.readouterr().out, monkeypatch, tmp_path)
     assert "✓ U3's image file u3-rebuilt.bin equal" in " ".join(capsys.readouterr().out.split())
+
+
+# -- waived ------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def unread(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A case with a fresh capture that does not read all that was wrong: the dead program went astray."""
+    folder = tmp_path_factory.mktemp("kiln") / "kiln"
+    ask = ["--machine", "quarrybank", "--fault", "stuck-low:U2.D5", "--cycles", "1500", "--files-only"]
+    assert main(["demo", *ask, "--folder", str(folder)]) == 0
+    capture = ["--capture", str(folder / "repaired-u1-timing.csv"), "--point", "u1-timing"]
+    assert main(["prove", str(folder), *capture]) == 1
+    with Case.open(folder) as case:
+        for entry, _ in case.of_kind(ReadingAdded):
+            case.withdraw(entry.number, "the chip is not looked at here")
+    return folder
+
+
+@pytest.fixture
+def kiln(unread: Path, tmp_path: Path) -> Path:
+    """A copy of it."""
+    import shutil
+
+    return Path(shutil.copytree(unread, tmp_path / "kiln"))
+
+
+def test_what_is_waived_ends_the_proof_and_is_told_as_waived(
+    kiln: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["prove", str(kiln)]) == 1
+    told = capsys.readouterr().out
+    hint = re.search(r"^    --waive (\S+) --why '(.+)'$", told, re.M)
+    assert hint and "that is for you to judge" in told and "  → " in told
+    with Case.open(kiln) as case:
+        assert not case.of_kind(WordsWaived)
+    why = "Only the program gone astray reads it"
+    assert main(["prove", str(kiln), "--waive", hint[1], "--why", why]) == 0
+    page = capsys.readouterr()
+    told = " ".join(page.out.split())
+    assert "○ Waived." in told and "✓ Proved" not in told and f": {why}." in told
+    assert "○ words read by U1" in told
+    (number,) = re.findall(r"--withdraw (\d+)", " ".join(page.err.split()))
+    assert main(["history", str(kiln), "--kind", "waiver", "--json"]) == 0
+    (entry,) = json.loads(capsys.readouterr().out)["entries"]
+    assert (entry["number"], entry["detail"]["why"]) == (int(number), why) and entry["by"] and entry["at"]
+    assert main(["prove", str(kiln), "--json"]) == 0
+    proof = json.loads(capsys.readouterr().out)
+    assert proof["verdict"] == "waived" and proof["waived"][0]["why"] == why and not proof["uncovered"]
+    assert main(["history", str(kiln), "--withdraw", number, "--why", "not so"]) == 0
+    assert main(["prove", str(kiln)]) == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["--waive", "0856"], "Why may 0856 stay unread"),
+        (["--why", "never read"], "--why goes with --waive"),
+        (["--processor", "U1"], "--processor goes with --waive"),
+        (["--waive", "08G6", "--why", "x"], "'g' is no digit"),
+        (["--waive", "10856", "--why", "x"], "more than 16 bits"),
+        (["--waive", "0000", "--why", "x"], "No word that was wrong is open at 0000"),
+        (["--waive", "0856", "--why", "x", "--processor", "U9"], "no processor 'U9'"),
+        (["--waive", "0856", "--waive", "0000", "--why", "x"], "No word that was wrong is open at 0000"),
+        (["--waive", "0856", "--why", "x", "--capture", "a.csv"], "Prove with them first"),
+    ],
+)
+def test_what_cannot_be_waived_is_told_and_nothing_is_kept(
+    words: list[str], message: str, kiln: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["prove", str(kiln), *words]) == 2
+    told = " ".join(capsys.readouterr().err.split())
+    assert message in told and "→" in told
+    with Case.open(kiln) as case:
+        assert not case.of_kind(WordsWaived)
 
 
 # -- the demo's folder -------------------------------------------------------------------------------------

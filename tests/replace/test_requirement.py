@@ -6,8 +6,11 @@ from pathlib import Path
 
 import pytest
 
+import wrongbit.demo
 from replace.builders import CATALOGUE, latched, requirement
+from wrongbit.bus.recipes import recipe_names
 from wrongbit.errors import InputError, UsageError
+from wrongbit.machine.load import load_machine
 from wrongbit.machine.model import Machine
 from wrongbit.replace.buses import processor_times
 from wrongbit.replace.requirement import LatchNeed, Requirement, Select, pin_use, selects_of
@@ -169,8 +172,32 @@ def test_a_chip_of_a_machine_file_by_its_pins() -> None:
 
 
 def test_a_chip_that_latches_must_say_how() -> None:
-    with pytest.raises(UsageError, match=r"latches its address.*not stated"):
+    with pytest.raises(UsageError, match=r"latches its address.*not stated") as caught:
         chip_requirement(machine(latches_address=True), "U7", CATALOGUE)
+    assert "CS1" in caught.value.remedy  # the 2332's own pins, not those of another chip
+
+
+GATED = {f"A{n}": n + 1 for n in range(3)} | {"D0": 5, "/SEL": 6, "/GET": 7, "VCC": 8, "GND": 4}
+"""An invented chip with a select and, apart from it, a pin that switches its outputs on."""
+
+
+def test_a_machine_file_says_which_pins_are_read_strobes() -> None:
+    chip = {"pins": GATED, "words": 8, "bits": 1, "lane": "0", "type": ""}
+    levels = {"GET": "low", "SEL": "low"}
+    plain = chip_requirement(machine(**chip), "U7", CATALOGUE, selects=levels)
+    assert [each.role for each in plain.selects] == ["chip", "chip"]
+    stated = chip_requirement(machine(**chip, read_strobes=["/GET"]), "U7", CATALOGUE, selects=levels)
+    assert {each.pin: each.role for each in stated.selects} == {"SEL": "chip", "GET": "output"}
+    with pytest.raises(UsageError, match="no pin 'PUT'"):
+        chip_requirement(machine(**chip, read_strobes=["/PUT"]), "U7", CATALOGUE, selects=levels)
+
+
+def test_the_read_strobe_of_an_own_bus_recipe_is_one_at_the_chip() -> None:
+    """The tide recorder's processor takes its data when /GET ends; its ROMs have a pin of that name."""
+    file = Path(wrongbit.demo.__file__).parent / "saltmarsh" / "saltmarsh.toml"
+    recorder = load_machine(file, recipe_names=recipe_names(), require_files=False)
+    need = chip_requirement(recorder, "U11", CATALOGUE, latch=LatchNeed("LAD", "falling"))
+    assert {each.pin: each.role for each in need.selects} == {"SEL": "chip", "GET": "output"}
 
 
 def test_a_chip_without_pins_or_a_known_type_is_refused() -> None:

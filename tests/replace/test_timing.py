@@ -112,6 +112,18 @@ def test_a_decoded_select_comes_after_its_decoder() -> None:
     assert found["/CS1 active to data needed, through /CE"].margin_ps == (400 - 60 - 250) * NS
 
 
+def test_no_select_has_more_time_than_the_address() -> None:
+    """A select comes no earlier than its address: 250 ns of an old chip cap 460 ns of a processor's sheet."""
+    edge = "/CS1 active to data needed, through /CE"
+    speeds = Speeds(grade(200, 75, 60), "X", None, {}, None)
+    memory = CATALOGUE.memory_named("27C512")
+    found = sums(one_select(address_to_data=250 * NS, enable_to_data=460 * NS), memory, speeds)
+    assert found["address valid to data needed"].margin_ps == (250 - 200) * NS
+    assert found[edge].available_ps == 250 * NS
+    found = sums(one_select(address_to_data=460 * NS, enable_to_data=250 * NS), memory, speeds)
+    assert found[edge].available_ps == 250 * NS
+
+
 def test_a_latch_that_the_chip_enable_closes_adds_the_times_around_its_edge() -> None:
     """Address 80 ns before, data 300 ns after the edge: 380 - 30 - 250 = 100 ns."""
     pins = "A0 A1 A2 A3 D0 D1 GND D2 D3 D4 D5 D6 D7 /CE NC NC NC VCC"

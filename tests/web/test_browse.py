@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from wrongbit.casework.wanted import parse_wanted
+from wrongbit.casework.words import known_word
 from wrongbit.compare.verdicts import AGREES, DIFFERS, NOT_KNOWN
 from wrongbit.demo.case import write_case
 from wrongbit.errors import UsageError
@@ -23,11 +25,9 @@ from wrongbit.web.browse import (
     explain_word,
     lane_gaps,
     listing_of,
-    parse_wanted,
     read_mnemonics,
     search,
     step,
-    word_text,
 )
 
 
@@ -83,7 +83,7 @@ def test_other_notations(text: str, value: int) -> None:
 
 @pytest.mark.parametrize("text", ["", "12345", "0x", "g1", "1:2:3", "1f..", "1?..20", "x:12", "²:12", "-1"])
 def test_what_cannot_be_read_is_told(text: str) -> None:
-    with pytest.raises(UsageError, match="cannot be looked for"):
+    with pytest.raises(UsageError, match="cannot be understood"):
         parse_wanted(text, 16, banked=True)
 
 
@@ -188,7 +188,7 @@ def test_bits_by_hand() -> None:
 
 @given(st.integers(0, 2**20 - 1), st.integers(0, 2**20 - 1))
 def test_known_digits_read_back(value: int, known: int) -> None:
-    text = word_text(value, known, 20)
+    text = known_word(value, known, 20)
     for place, digit in enumerate(reversed(text)):
         if known >> 4 * place & 15 == 15:
             assert int(digit, 16) == value >> 4 * place & 15

@@ -93,7 +93,7 @@ def test_search_finds_what_is_there(cycles: Any, capture: Browser) -> None:
     cycles.get_by_text(f"{len(found)} found").wait_for()
     cycles.locator("input[type=search]").fill("nothing such")
     cycles.keyboard.press("Enter")
-    cycles.get_by_text("cannot be looked for").wait_for()
+    cycles.get_by_text("cannot be understood").wait_for()
 
 
 def test_search_by_instruction(cycles: Any, capture: Browser) -> None:

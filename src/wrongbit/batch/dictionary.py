@@ -1,7 +1,7 @@
 """A machine's fault dictionary: what each fault, and each two at once, would show at each probe point.
 
 Worked out ahead of time and in pieces, each kept as soon as it is there under the hash of what it rests on
-(machine file, images, version); what is there is not done again. The folder::
+(machine file, references, version); what is there is not done again. The folder::
 
     KEY/singles.parquet      every fault on a path at every probe point
     KEY/pairs-N.parquet      every two classes of faults at every probe point
@@ -16,7 +16,7 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass
 from itertools import combinations, islice
 from pathlib import Path
@@ -29,11 +29,15 @@ from wrongbit.batch.engine import Failure, cluster, do_all
 from wrongbit.batch.items import open_store
 from wrongbit.batch.results import Results
 from wrongbit.bus.recipes import recipe_names
+from wrongbit.casework.casework import Casework
+from wrongbit.casework.unkept import JOURNALS, open_or_look
 from wrongbit.compare.build import build_memory_map
+from wrongbit.diagnose.case import machine_file_of
 from wrongbit.diagnose.dictionary import classes_of, name_of, nominal_look, sight_of
 from wrongbit.diagnose.structure import Hypothesis, Structure
 from wrongbit.errors import InputError, UsageError
 from wrongbit.machine.load import load_machine
+from wrongbit.machine.model import Machine
 
 PIECE = 1000
 """Pairs of classes in a piece of work."""
@@ -44,11 +48,13 @@ class Piece:
     """One piece of a dictionary.
 
     Args:
-        machine_file: Path of the machine file, readable where the work is done.
+        machine: The machine, with the references that were added to its case.
+        machine_file: Path of the machine file, readable where the work is done, with its references.
         number: Which piece of the pairs; -1 for the single faults.
         pairs: Pairs of classes, in this piece.
     """
 
+    machine: Machine
     machine_file: str
     number: int
     pairs: tuple[tuple[int, int], ...] = ()
@@ -80,7 +86,7 @@ class Built:
 
 
 def build_dictionary(
-    machine_file: Path,
+    place: Path,
     output: str,
     *,
     pairs: bool = False,
@@ -91,7 +97,8 @@ def build_dictionary(
     """Work out what is missing of a machine's dictionary.
 
     Args:
-        machine_file: The machine file; with a scheduler it must be readable by the workers under this path.
+        place: The machine file, or a case folder, whose added references count, too; with a scheduler it must
+            be readable by the workers under this path.
         output: Folder or URL in which dictionaries are kept.
         pairs: Also every two faults at once.
         scheduler: Address of a Dask scheduler; None: local processes.
@@ -102,16 +109,18 @@ def build_dictionary(
         MachineFileError: The file cannot be used.
         UsageError: The machine has no paths, or the output or the scheduler cannot be used.
     """
-    structure = _structure(machine_file)
+    machine, machine_file = machine_at(place)
+    structure = _structure(machine)
     hypotheses = structure.hypotheses()
     classes = classes_of(structure, hypotheses)
     store = Results(output)
-    key = dictionary_key(machine_file)
-    pieces = [Piece(str(machine_file.absolute()), -1)]
+    key = _key(machine, machine_file)
+    where = str(machine_file.absolute())
+    pieces = [Piece(machine, where, -1)]
     together = list(_pairs(hypotheses, classes)) if pairs else []
     rest = iter(together)
     while part := tuple(islice(rest, PIECE)):
-        pieces.append(Piece(str(machine_file.absolute()), len(pieces) - 1, part))
+        pieces.append(Piece(machine, where, len(pieces) - 1, part))
     missing = [each for each in pieces if not store.fs.exists(_place(store, key, each))]
     kept = len(pieces) - len(missing)
     tell(kept, len(pieces))
@@ -137,11 +146,28 @@ def build_dictionary(
     )  # fmt: skip
 
 
-def dictionary_key(machine_file: Path) -> str:
-    """What a machine's dictionary is kept under; it changes with machine file, images and version."""
+def machine_at(place: Path) -> tuple[Machine, Path]:
+    """A machine with its file; where it is that of a case, with the references that were added to it.
+
+    Args:
+        place: A machine file, or a case folder.
+
+    Raises:
+        WrongbitError: The file, or the case, cannot be used.
+    """
+    folder = place if place.is_dir() else place.parent
+    if any((folder / name).exists() for name in JOURNALS):
+        with closing(open_or_look(folder)) as case:
+            if place.is_dir() or case.machine_file.resolve() == place.resolve():
+                return Casework(case).machine, case.machine_file
+    file = machine_file_of(place) if place.is_dir() else place
+    return load_machine(file, recipe_names=recipe_names()), file
+
+
+def _key(machine: Machine, machine_file: Path) -> str:
+    """What a machine's dictionary is kept under; it changes with machine file, references and version."""
     from hashlib import sha256
 
-    machine = load_machine(machine_file, recipe_names=recipe_names())
     named = [chip.image.file for chip in machine.chip if chip.image is not None]
     named += [listing.file for listing in machine.listing]
     digest = sha256(__version__.encode())
@@ -155,8 +181,7 @@ def dictionary_key(machine_file: Path) -> str:
     return digest.hexdigest()[:16]
 
 
-def _structure(machine_file: Path) -> Structure:
-    machine = load_machine(machine_file, recipe_names=recipe_names())
+def _structure(machine: Machine) -> Structure:
     if not machine.path:
         raise UsageError(
             f"{machine.machine.name} has no [[path]], so that nothing is known between chips and processor.",
@@ -186,9 +211,8 @@ def _pairs(hypotheses: Sequence[Hypothesis], classes: Sequence[int]) -> Iterator
 
 def work_out(piece: Piece) -> bytes:
     """One piece, as a Parquet file. (Called in a worker's process.)"""
-    machine_file = Path(piece.machine_file)
-    structure = _structure(machine_file)
-    machine = structure.machine
+    machine_file, machine = Path(piece.machine_file), piece.machine
+    structure = _structure(machine)
     hypotheses = structure.hypotheses()
     classes = classes_of(structure, hypotheses)
     if piece.number < 0:
@@ -247,14 +271,18 @@ class Dictionary:
         return self.sights.get((tuple(sorted(number for number in numbers if number is not None)), point))
 
 
-def open_dictionary(machine_file: Path, output: str) -> Dictionary:
+def open_dictionary(place: Path, output: str) -> Dictionary:
     """The dictionary of a machine as it is now.
+
+    Args:
+        place: The machine file, or a case folder, as for `build_dictionary`.
+        output: Folder or URL in which dictionaries are kept.
 
     Raises:
         UsageError: There is none, or only one for an earlier state of the machine file or its images.
     """
     fs, path = open_store(output)
-    key = dictionary_key(machine_file)
+    key = _key(*machine_at(place))
     try:
         with _told_damage(f"{output}/{key}"):
             singles = pl.read_parquet(fs.cat_file(f"{path}/{key}/singles.parquet"))
@@ -264,8 +292,8 @@ def open_dictionary(machine_file: Path, output: str) -> Dictionary:
             pairs = [each.select("one", "two", "point", "signature") for each in pairs]
     except FileNotFoundError:
         raise UsageError(
-            f"{output} has no fault dictionary for {machine_file} as it is now.",
-            f"Make it: wrongbit batch --dictionary {machine_file} --output {output}",
+            f"{output} has no fault dictionary for {place} as it is now.",
+            f"Make it: wrongbit batch --dictionary {place} --output {output}",
         ) from None
     classes = dict(singles.select("name", "class").unique().iter_rows())
     sights: dict[tuple[tuple[int, ...], str], str] = {

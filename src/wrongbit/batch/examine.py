@@ -7,16 +7,12 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from wrongbit import __version__
 from wrongbit.batch.items import LEFT_OUT, Item, folder_key, is_local, open_store
 from wrongbit.batch.results import Result
 from wrongbit.errors import CaptureError, InputError, WrongbitError
-from wrongbit.units import format_address
-
-if TYPE_CHECKING:
-    from wrongbit.job import Comparison, Job
 
 
 def examine(item: Item) -> Result:
@@ -107,6 +103,7 @@ def _case(item: Item) -> dict[str, Any]:
 
 def _capture(item: Item) -> dict[str, Any]:
     """A capture of one machine: the main job."""
+    from wrongbit.casework.words import word_sentence
     from wrongbit.job import compare_capture, diagnose, open_job
 
     with (
@@ -127,15 +124,5 @@ def _capture(item: Item) -> dict[str, Any]:
     if findings.fault_seen:
         told |= {"finding": findings.best.say(), "probability": findings.best.probability}
     if summary.first_wrong is not None:
-        told["first_wrong"] = _first_wrong(job, diagnosis.comparison, summary.first_wrong)
+        told["first_wrong"] = word_sentence(job, diagnosis.comparison, summary.first_wrong)
     return told
-
-
-def _first_wrong(job: Job, comparison: Comparison, row: int) -> str:
-    processor, cycles, verdicts = job.processor, comparison.cycles, comparison.verdicts
-    address = format_address(int(cycles.address[row]), processor.address_bits)
-    expected, seen = (
-        format_address(int(word), processor.word_bits) for word in (verdicts.expected[row], cycles.word[row])
-    )
-    bits = [str(bit) for bit in range(processor.word_bits) if int(verdicts.wrong[row]) >> bit & 1]
-    return f"Cycle {row}, address {address}: {expected} expected, {seen} seen (bit {', '.join(bits)})."

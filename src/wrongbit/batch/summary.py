@@ -11,6 +11,7 @@ import polars as pl
 
 from wrongbit import __version__
 from wrongbit.batch.results import Result
+from wrongbit.casework.words import counted
 from wrongbit.report.theme import css_themes
 
 SCHEMA = {
@@ -66,13 +67,13 @@ def summary_page(frame: pl.DataFrame, told: dict[str, int]) -> str:
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-<title>wrongbit: {told["cases"]} cases</title>
+<title>wrongbit: {counted(told["cases"], "case")}</title>
 <style>
 {css_themes()}
 {_STYLE}</style>
 </head>
 <body>
-<h1>{told["cases"]} cases</h1>
+<h1>{counted(told["cases"], "case")}</h1>
 <p>A fault was seen in {told["fault"]}, none in {told["no fault"]}{failed}.</p>
 <table>
 <thead><tr><th scope="col">case</th><th scope="col">machine</th><th scope="col">what came out</th>

@@ -22,6 +22,7 @@ from wrongbit.case.entries import (
     Stored,
     ValueAdded,
     Withdrawn,
+    WordsWaived,
     WorkDone,
 )
 from wrongbit.case.troubles import damaged
@@ -43,6 +44,7 @@ KINDS: Mapping[str, type[Detail]] = MappingProxyType(
         "withdrawn": Withdrawn,
         "object": ObjectDescribed,
         "work": WorkDone,
+        "waiver": WordsWaived,
     }
 )
 """Kind of an entry = class of what it says. A kind's name stays for ever: it stands in journals."""
@@ -93,13 +95,15 @@ def from_text(kind: str, text: str) -> Detail:
             values["evidence"] = tuple(
                 _made(EvidenceRows, {**each, "rows": tuple(each["rows"])}) for each in values["evidence"]
             )
+        if "addresses" in values:
+            values["addresses"] = tuple(values["addresses"])
         return _made(said, values)
     except (TypeError, KeyError):
         raise _unreadable(kind) from None
 
 
 _TYPES: Mapping[str, type | tuple[type, ...]] = MappingProxyType(
-    {"str": str, "int": int, "ReferenceKind": str, "str | None": (str, NoneType)}
+    {"str": str, "int": int, "ReferenceKind": str, "str | None": (str, NoneType), "tuple[int, ...]": tuple}
 )
 
 
@@ -113,6 +117,10 @@ def _made(wanted: type[T], values: Mapping[str, Any]) -> T:
     for each in fields(wanted):  # type: ignore[arg-type]
         expected = _TYPES.get(str(each.type), dict if str(each.type).startswith("Mapping") else object)
         if not isinstance(getattr(made, each.name), expected):
+            raise TypeError(each.name)
+        if str(each.type) == "tuple[int, ...]" and not all(
+            type(number) is int for number in getattr(made, each.name)
+        ):
             raise TypeError(each.name)
     return made
 

@@ -188,6 +188,23 @@ class WorkDone:
 
 
 @dataclass(frozen=True)
+class WordsWaived:
+    """Words that were wrong, and that a person lets be though nothing fresh has read them.
+
+    Args:
+        processor: On whose bus.
+        bank: Bank, -1 where it was not known; 0 on a machine without banks.
+        addresses: As the processor counts, rising.
+        why: The person's reason.
+    """
+
+    processor: str
+    bank: int
+    addresses: tuple[int, ...]
+    why: str
+
+
+@dataclass(frozen=True)
 class EvidenceRows:
     """What a finding rests on.
 
@@ -247,9 +264,12 @@ Detail = (
     | Withdrawn
     | ObjectDescribed
     | WorkDone
+    | WordsWaived
 )
 
-Written = MeasurementAdded | ValueAdded | NoteAdded | ObjectDescribed | WorkDone | FindingRecorded
+Written = (
+    MeasurementAdded | ValueAdded | NoteAdded | ObjectDescribed | WorkDone | WordsWaived | FindingRecorded
+)
 """What brings no file and withdraws nothing."""
 
 

@@ -22,6 +22,7 @@ from wrongbit.casework.overview import (
     capture_from,
     proposal_from,
 )
+from wrongbit.casework.proof import say_state
 from wrongbit.casework.words import counted, listed
 from wrongbit.errors import WrongbitError
 from wrongbit.job import Progress
@@ -121,15 +122,16 @@ class _Glance:
 
     def proved(self) -> str:
         """The verdict of the last proof, where nothing has changed since."""
-        latest = self.work.case.latest("proof")
-        if latest is None:
-            return ""
-        _, recorded = latest
-        with suppress(WrongbitError, KeyError, TypeError):
-            result = recorded.result
-            numbers = (tuple(result["captures_after"]), tuple(result["readings_after"]))
-            if self.work.proof_key(*numbers) == recorded.key:
-                return str(result["verdict"])
+        found = [each for _, each in self.work.case.of_kind(FindingRecorded) if each.what == "proof"]
+        keys: dict[object, str] = {}
+        for recorded in reversed(found):  # an older one holds again when what was added since is withdrawn
+            with suppress(WrongbitError, KeyError, TypeError):
+                result = recorded.result
+                numbers = (tuple(result["captures_after"]), tuple(result["readings_after"]))
+                if numbers not in keys:
+                    keys[numbers] = self.work.proof_key(*numbers)
+                if keys[numbers] == recorded.key:
+                    return str(result["verdict"])
         return ""
 
 
@@ -191,7 +193,7 @@ def _questions(
         if each.tied and each.fault_seen and not each.proof:
             parts = dict.fromkeys(part for fault in each.findings if fault.tied for part in fault.parts)
             told.append(f"{each.file} does not tell which it is: {listed(tuple(parts), 'or')}.")
-    if proposed and proved != "proved":
+    if proposed and proved not in ("proved", "waived"):
         told.append(f"Next: {proposed[0].sentence}")
     blind = [each.name for each in chips if each.kind == "rom" and not each.has_reference]
     if blind:
@@ -200,5 +202,5 @@ def _questions(
     if unmeasured:
         told.append(f"{counted(unmeasured, 'rung')} of the ladder not measured.")
     if proved and proved != "proved":
-        told.append(f"The repair is {proved}.")
+        told.append(say_state(proved))
     return tuple(dict.fromkeys(told))

@@ -262,7 +262,7 @@ class Overview:
         proposals: What to measure next, the most telling first.
         chips: All of the machine.
         questions: What is open, in sentences, the most urgent first.
-        proved: "proved", "not proved" or "not covered" of the last proof; empty without one, or where
+        proved: Verdict of the last proof, as `ProofVerdict` has them; empty without one, or where
             something was added or changed since.
         entries: Number of the journal's last entry that is no finding.
         up_to_date: Everything shown was computed from what is in the case now, by this version.

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-ProofVerdict = Literal["proved", "not proved", "not covered"]
+ProofVerdict = Literal["proved", "waived", "not proved", "not covered"]
+"""*waived*: all else is proved, and a person has given a reason why the rest may stay unread."""
 
 
 @dataclass(frozen=True)
@@ -19,6 +20,7 @@ class ProofLine:
         after: What is found now; empty where nothing looked at it again.
         verdict: "not covered" where nothing, or not enough, was looked at again.
         says: Why, in a sentence.
+        remedy: What to do about it; empty where nothing is to be done.
     """
 
     group: Literal["capture", "ladder", "reading", "image"]
@@ -27,6 +29,7 @@ class ProofLine:
     after: str
     verdict: ProofVerdict
     says: str
+    remedy: str = ""
 
 
 @dataclass(frozen=True)
@@ -39,12 +42,79 @@ class Uncovered:
         address: As the processor counts.
         bits: A 1 for each bit that was wrong and was not judged again.
         sentence: For people.
+        why_not: Why a fresh reading of its chip does not count for it; empty where there is none.
     """
 
     processor: str
     bank: int
     address: int
     bits: int
+    sentence: str
+    why_not: str = ""
+
+
+@dataclass(frozen=True)
+class Credited:
+    """Words that the machine did not read again, and that a reader saw right in their chip.
+
+    Args:
+        processor: On whose bus they were wrong.
+        bank: Bank.
+        addresses: As the processor counts, rising.
+        chips: Which chips were read.
+        sentence: For people.
+    """
+
+    processor: str
+    bank: int
+    addresses: tuple[int, ...]
+    chips: tuple[str, ...]
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Waived:
+    """Words that nothing fresh has looked at, and that a person lets be, with a reason.
+
+    Args:
+        processor: On whose bus they were wrong.
+        bank: Bank, -1 where it is not known.
+        addresses: As the processor counts, rising.
+        entry: The journal's entry that says so.
+        by: Who.
+        at: When, as ISO 8601.
+        why: The reason, in that person's words.
+        sentence: For people.
+    """
+
+    processor: str
+    bank: int
+    addresses: tuple[int, ...]
+    entry: int
+    by: str
+    at: str
+    why: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class WaiverHint:
+    """Words that the sound program may never read, and what speaks for it. It is for a person to judge.
+
+    Args:
+        processor: On whose bus they were wrong.
+        bank: Bank, -1 where it is not known.
+        addresses: As the processor counts, rising.
+        where: The addresses as `wrongbit prove --waive` takes them.
+        why: A reason that could be given.
+        sentence: For people.
+    """
+
+    processor: str
+    bank: int
+    addresses: tuple[int, ...]
+    where: str
+    why: str
     sentence: str
 
 
@@ -56,7 +126,7 @@ class Proof:
         machine: The machine's name.
         lines: Every bar.
         uncovered: Words that were wrong before and were not judged again, by address.
-        verdict: "not proved" when any line is; else "not covered" when any line is; else "proved".
+        verdict: "not proved" when any line is; else "not covered" when any is; else "waived"; else "proved".
         sentence: The whole in a sentence.
         captures_before: Journal numbers of the captures before the repair.
         captures_after: Of the fresh ones.
@@ -65,6 +135,11 @@ class Proof:
         key: Of all that went in.
         files_before: Captures and readings before the repair, for people.
         files_after: The fresh ones.
+        credited: Words that a reader saw right, not the machine.
+        waived: Words that a person lets be.
+        hints: Words that the sound program may never read.
+        notes: What a person should know of the fresh captures and of the waivers.
+        looked_at: Processors whose bus the fresh captures look at.
     """
 
     machine: str
@@ -79,6 +154,16 @@ class Proof:
     key: str = ""
     files_before: tuple[str, ...] = ()
     files_after: tuple[str, ...] = ()
+    credited: tuple[Credited, ...] = ()
+    waived: tuple[Waived, ...] = ()
+    hints: tuple[WaiverHint, ...] = ()
+    notes: tuple[str, ...] = ()
+    looked_at: tuple[str, ...] = ()
+
+    @property
+    def remedies(self) -> tuple[str, ...]:
+        """What to do about the bars that are not met, each once."""
+        return tuple(dict.fromkeys(each.remedy for each in self.lines if each.remedy))
 
 
 def still_to_judge(proof: Proof) -> str:
@@ -96,3 +181,14 @@ def still_to_judge(proof: Proof) -> str:
     return (
         f"{told} wrong, {where}: a fresh capture that is to prove the repair has to read all of them again."
     )
+
+
+def say_state(verdict: str) -> str:
+    """Where the repair stands, in a sentence.
+
+    >>> say_state("not covered")
+    'The repair is not covered.'
+    """
+    if verdict == "waived":
+        return "The repair is proved, but for words that a person has waived."
+    return f"The repair is {verdict}."

@@ -2,9 +2,10 @@
 
 A word that was wrong is proved where its wrong bits were judged again at the same address of the same
 processor's bus, in a capture at the same probe point or at the processor's own pins, through which all must
-pass, and no word of the fresh captures differs. Choices of ours, no source: fresh captures together judge at
-least as many words as the wrong capture that judged the most; a chip that was read wrong is read again in at
-least as many passes as were wrong, `PASSES` at most.
+pass, and no word of the fresh captures differs. What nothing fresh has read is credited to a fresh reading of
+its chip (`wrongbit.casework.unread`), or waived by a person, or open. Choices of ours, no source: fresh
+captures together judge at least as many words as the wrong capture that judged the most; a chip that was read
+wrong is read again in at least as many passes as were wrong, `PASSES` at most.
 """
 
 from __future__ import annotations
@@ -24,26 +25,26 @@ from wrongbit.case.entries import (
     ReadingAdded,
     ReferenceAdded,
     ValueAdded,
+    WordsWaived,
 )
 from wrongbit.casework.inputs import compared, is_programmed, is_proof, loaded_reading
 from wrongbit.casework.keys import key_of
-from wrongbit.casework.proof import Proof, ProofLine, ProofVerdict, Uncovered
+from wrongbit.casework.proof import Proof, ProofLine, ProofVerdict
+from wrongbit.casework.proving_bus import Bus, Seen, Told, capture_lines, capture_notes
+from wrongbit.casework.unread import Passes
 from wrongbit.casework.words import counted, listed
 from wrongbit.errors import UsageError
-from wrongbit.job import Comparison, Job, Progress
-from wrongbit.units import format_address
+from wrongbit.image.contents import Contents
+from wrongbit.job import Progress
 
 if TYPE_CHECKING:
     from wrongbit.casework.casework import Casework
 
+FORM = 2
+"""Of a proof that is kept; raised when its meaning changes."""
+
 PASSES = 3
 """Passes of a reading that are enough, however many were wrong before."""
-
-TOLD = 200
-"""Uncovered words that are listed one by one."""
-
-Place = tuple[int, int]
-"""Bank and address."""
 
 
 def prove(
@@ -53,18 +54,19 @@ def prove(
     progress: Progress | None,
 ) -> Proof:
     """See `Casework.proof`."""
-    seen = [_Seen.of(work, entry, detail, progress) for entry, detail in work.captures()]
+    seen = [Seen.of(work, entry, detail, progress) for entry, detail in work.captures()]
     reads = [_Read.of(work, entry, detail) for entry, detail in work.readings()]
     fresh = _chosen(seen, captures)
     fresh_reads = _chosen_reads(reads, readings)
     before = [each for each in seen if each not in fresh]
     reads_before = [each for each in reads if each not in fresh_reads]
     lines: list[ProofLine] = []
-    uncovered: list[Uncovered] = []
+    told = Told()
     for processor in work.machine.processor:
         own = [each for each in before if each.processor == processor.name]
         again = [each for each in fresh if each.processor == processor.name]
-        lines += _capture_lines(processor.name, own, again, uncovered)
+        bus = Bus(work, processor.name, own, again, _passes_of(reads_before, fresh_reads))
+        lines += capture_lines(bus, told)
     lines += _ladder_lines(
         work, [each.entry for each in fresh] + [each.entry for each in fresh_reads], progress
     )
@@ -80,9 +82,9 @@ def prove(
     return Proof(
         machine=work.machine.machine.name,
         lines=tuple(lines),
-        uncovered=tuple(sorted(uncovered, key=lambda each: (each.processor, each.bank, each.address))),
+        uncovered=tuple(sorted(told.uncovered, key=lambda each: (each.processor, each.bank, each.address))),
         verdict=verdict,
-        sentence=_sentence(lines, verdict, fresh, fresh_reads),
+        sentence=_sentence(lines, verdict, fresh, fresh_reads, told),
         captures_before=tuple(each.entry.number for each in before),
         captures_after=numbers[0],
         readings_before=tuple(each.entry.number for each in reads_before),
@@ -90,71 +92,15 @@ def prove(
         files_before=_files(before, reads_before),
         files_after=_files(fresh, fresh_reads),
         key=work.proof_key(*numbers),
+        credited=tuple(told.credited),
+        waived=tuple(told.waived),
+        hints=tuple(told.hints),
+        notes=(*capture_notes(fresh), *told.notes),
+        looked_at=tuple(dict.fromkeys(each.processor for each in fresh)),
     )
 
 
 # -- what was seen -----------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, eq=False)
-class _Seen:
-    """A capture with what matters for a proof.
-
-    Args:
-        entry: Its line in the journal.
-        detail: What it says.
-        job: The machine at its point.
-        comparison: Its cycles with verdicts.
-    """
-
-    entry: Entry
-    detail: CaptureAdded
-    job: Job
-    comparison: Comparison
-
-    @staticmethod
-    def of(work: Casework, entry: Entry, detail: CaptureAdded, progress: Progress | None) -> _Seen:
-        comparison = work.comparison(entry, progress)
-        return _Seen(entry, detail, work.job(detail.point), comparison)
-
-    @property
-    def processor(self) -> str:
-        return self.job.processor.name
-
-    @property
-    def at_pins(self) -> bool:
-        """Taken at the processor's own pins, through which everything must pass."""
-        return not self.job.point.on and self.job.point.chip is None
-
-    @property
-    def judged_words(self) -> int:
-        return self.comparison.summary.agrees + self.comparison.summary.differs
-
-    @property
-    def wrong_words(self) -> int:
-        return self.comparison.summary.differs
-
-    def wrong(self) -> dict[Place, int]:
-        """Bits that were wrong, by place."""
-        return self._by_place(self.comparison.verdicts.wrong)
-
-    def judged(self) -> dict[Place, int]:
-        """Bits that were judged, by place."""
-        return self._by_place(self.comparison.verdicts.judged)
-
-    def _by_place(self, bits: np.ndarray[tuple[int], np.dtype[np.uint64]]) -> dict[Place, int]:
-        rows = np.flatnonzero(bits)
-        cycles = self.comparison.cycles
-        table = np.stack([cycles.bank[rows].astype(np.int64), cycles.address[rows].astype(np.int64)], axis=1)
-        if not len(rows):
-            return {}
-        places, index = np.unique(table, axis=0, return_inverse=True)
-        union = np.zeros(len(places), np.uint64)
-        np.bitwise_or.at(union, index.reshape(-1), bits[rows])
-        return {
-            (bank, address): mask
-            for (bank, address), mask in zip(places.tolist(), union.tolist(), strict=True)
-        }
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,6 +115,7 @@ class _Read:
         wrong: Bits that differ from what the chip should hold.
         judged: Bits that could be compared.
         known: Bits of what it should hold that are known at all.
+        contents: What it holds.
     """
 
     entry: Entry
@@ -178,6 +125,7 @@ class _Read:
     wrong: int
     judged: int
     known: int
+    contents: Contents
 
     @staticmethod
     def of(work: Casework, entry: Entry, detail: ReadingAdded) -> _Read:
@@ -185,10 +133,21 @@ class _Read:
         read = loaded_reading(work.machine, work.original(detail.file), detail)
         wrong, judged = compared(should, read.contents)
         known = int(np.bitwise_count(should.known).sum())
-        return _Read(entry, detail.chip, detail.file.name, detail.note, wrong, judged, known)
+        return _Read(entry, detail.chip, detail.file.name, detail.note, wrong, judged, known, read.contents)
 
 
-def _chosen(seen: Sequence[_Seen], asked: Sequence[Entry] | None) -> list[_Seen]:
+def _passes_of(before: Sequence[_Read], after: Sequence[_Read]) -> dict[str, Passes]:
+    """Contents that were read, by chip."""
+    return {
+        name: Passes(
+            tuple(each.contents for each in before if each.chip == name),
+            tuple(each.contents for each in after if each.chip == name),
+        )
+        for name in dict.fromkeys(each.chip for each in (*before, *after))
+    }
+
+
+def _chosen(seen: Sequence[Seen], asked: Sequence[Entry] | None) -> list[Seen]:
     """The fresh captures: those asked for, or on each bus the newest since the last wrong one."""
     if asked is not None:
         numbers = {entry.number for entry in asked}
@@ -262,97 +221,10 @@ def _all_there(asked: set[int], there: set[int], what: str) -> None:
         )
 
 
-def _files(seen: Sequence[_Seen], reads: Sequence[_Read]) -> tuple[str, ...]:
+def _files(seen: Sequence[Seen], reads: Sequence[_Read]) -> tuple[str, ...]:
     """What was looked at, for people."""
     captures = [f"{each.detail.file.name} at {each.detail.point}" for each in seen]
     return (*captures, *(f"{each.name} of {each.chip}" for each in reads))
-
-
-# -- captures ----------------------------------------------------------------------------------------------
-
-
-def _capture_lines(
-    processor: str, before: Sequence[_Seen], after: Sequence[_Seen], uncovered: list[Uncovered]
-) -> list[ProofLine]:
-    """The words of one processor's bus."""
-    wrong_ones = [each for each in before if each.wrong_words]
-    if not wrong_ones and not after:
-        return []
-    title = f"words read by {processor}"
-    told_before = _told(wrong_ones) if wrong_ones else "no wrong word" if before else "nothing captured"
-    if not after:
-        _leave_uncovered(processor, wrong_ones, {}, uncovered)
-        says = "No fresh capture looks at this bus: take one and add it as proof."
-        return [ProofLine("capture", title, told_before, "", "not covered", says)]
-    told_after = _told(after)
-    bad = [each for each in after if each.wrong_words]
-    if bad:
-        words = sum(each.wrong_words for each in bad)
-        says = f"{counted(words, 'word')} still {'differs' if words == 1 else 'differ'}."
-        return [ProofLine("capture", title, told_before, told_after, "not proved", says)]
-    lines = []
-    missing = 0
-    for point in dict.fromkeys(each.detail.point for each in wrong_ones):
-        judged: dict[Place, int] = {}
-        for each in after:
-            if each.at_pins or each.detail.point == point:
-                for place, mask in each.judged().items():
-                    judged[place] = judged.get(place, 0) | mask
-        own = [each for each in wrong_ones if each.detail.point == point]
-        missing += _leave_uncovered(processor, own, judged, uncovered)
-    places = len({place for each in wrong_ones for place in each.wrong()})
-    if missing:
-        says = (
-            f"{counted(missing, 'address', 'addresses')} of {places} that were wrong were not judged again."
-        )
-        lines.append(ProofLine("capture", title, told_before, told_after, "not covered", says))
-    else:
-        says = (
-            f"All {counted(places, 'address', 'addresses')} that were wrong were judged again and agree."
-            if places
-            else "No word was wrong, and none is."
-        )
-        lines.append(ProofLine("capture", title, told_before, told_after, "proved", says))
-    most = max((each.judged_words for each in wrong_ones), default=0)
-    total = sum(each.judged_words for each in after)
-    enough = total >= most and total > 0
-    says = "As many words were judged." if enough else "Too few words were judged: capture for longer."
-    verdict: ProofVerdict = "proved" if enough else "not covered"
-    lines.append(
-        ProofLine("capture", f"words judged on the bus of {processor}", str(most), str(total), verdict, says)
-    )
-    return lines
-
-
-def _leave_uncovered(
-    processor: str, wrong_ones: Sequence[_Seen], judged: dict[Place, int], uncovered: list[Uncovered]
-) -> int:
-    """Note the places of which wrong bits were not judged again; how many there are."""
-    wrong: dict[Place, int] = {}
-    for each in wrong_ones:
-        for place, mask in each.wrong().items():
-            wrong[place] = wrong.get(place, 0) | mask
-    known = {(each.bank, each.address) for each in uncovered if each.processor == processor}
-    count = 0
-    for (bank, address), mask in wrong.items():
-        left = mask & ~judged.get((bank, address), 0)
-        if left and (bank, address) not in known:
-            count += 1
-            says = _where(wrong_ones[0].job, bank, address)
-            uncovered.append(Uncovered(processor, bank, address, left, says))
-    return count
-
-
-def _where(job: Job, bank: int, address: int) -> str:
-    at = format_address(address, job.processor.address_bits)
-    where = f" in bank {bank}" if job.memory_map.banked else ""
-    return f"{job.processor.name}: the word at {at}{where} was wrong and was not judged again."
-
-
-def _told(seen: Sequence[_Seen]) -> str:
-    """Captures in a few words."""
-    wrong, judged = sum(each.wrong_words for each in seen), sum(each.judged_words for each in seen)
-    return f"{wrong} of {judged} differ" if wrong else f"none of {judged} differs"
 
 
 # -- ladder ------------------------------------------------------------------------------------------------
@@ -378,13 +250,16 @@ def _ladder_lines(work: Casework, fresh: Sequence[Entry], progress: Progress | N
             lines.append(ProofLine("ladder", rung.title, before, rung.measured, "proved", says))
         elif rung.verdict == "outside" and begin is not None and then is not None and then[0] < begin:
             says = "It was outside its limits and was not measured again."
-            lines.append(ProofLine("ladder", rung.title, before, "", "not covered", says))
+            remedy = f"Measure {rung.title} again, and enter it."
+            lines.append(ProofLine("ladder", rung.title, before, "", "not covered", says, remedy))
         elif rung.verdict == "outside":
             says = f"It should be {rung.wanted}."
-            lines.append(ProofLine("ladder", rung.title, before, rung.measured, "not proved", says))
+            remedy = f"Put {rung.title} right first: what is captured without it tells little."
+            lines.append(ProofLine("ladder", rung.title, before, rung.measured, "not proved", says, remedy))
         else:
             says = rung.note or "It was outside its limits, and the newest value does not tell."
-            lines.append(ProofLine("ladder", rung.title, before, rung.measured, "not covered", says))
+            remedy = f"Measure {rung.title} again, and enter it."
+            lines.append(ProofLine("ladder", rung.title, before, rung.measured, "not covered", says, remedy))
     return lines
 
 
@@ -416,25 +291,31 @@ def _reading_lines(
     told_before = _passes(before) if before else "not read"
     if not after:
         says = "The chip, or its replacement, was not read again."
-        return [ProofLine("reading", title, told_before, "", "not covered", says)]
+        remedy = f"Read {chip}, or what replaces it, {counted(min(len(wrong), PASSES), 'time')} in a reader."
+        return [ProofLine("reading", title, told_before, "", "not covered", says, remedy)]
     told_after = _passes(after)
     need = min(max(len(wrong), 1), PASSES)
     if not after[0].known:
         says = "Nothing is known of what it should hold."
-        return [ProofLine("reading", title, told_before, told_after, "not covered", says)]
+        remedy = f"Add a reference of {chip}: an image or a listing."
+        return [ProofLine("reading", title, told_before, told_after, "not covered", says, remedy)]
     if any(each.wrong for each in after):
         says = "A fresh pass is not what it should be."
-        return [ProofLine("reading", title, told_before, told_after, "not proved", says)]
+        remedy = f"Clean the pins of {chip} and read it again; if it stays so, program or replace it again."
+        return [ProofLine("reading", title, told_before, told_after, "not proved", says, remedy)]
+    remedy = ""
     if any(each.judged < each.known for each in after):
         says = "A fresh pass does not show every bit that is known."
+        remedy = f"Read all of {chip}, with every pin in contact."
         verdict: ProofVerdict = "not covered"
     elif len(after) < need:
         says = f"{counted(len(after), 'pass is', 'passes are')} too few: read it {need} times."
+        remedy = f"Read {chip} {need} times in a reader."
         verdict = "not covered"
     else:
         says = f"{counted(len(after), 'pass', 'passes')}, every bit as it should be."
         verdict = "proved"
-    lines = [ProofLine("reading", title, told_before, told_after, verdict, says)]
+    lines = [ProofLine("reading", title, told_before, told_after, verdict, says, remedy)]
     return lines + _image_lines(work, chip, after)
 
 
@@ -464,7 +345,10 @@ def _image_lines(work: Casework, chip: str, after: Sequence[_Read]) -> list[Proo
     title = f"{chip}'s image file"
     if differ:
         says = "What was read back is not what the file holds."
-        return [ProofLine("image", title, image.file.name, f"{differ} bits differ", "not proved", says)]
+        remedy = f"Program {chip} again from {image.file.name}, and read it back."
+        return [
+            ProofLine("image", title, image.file.name, f"{differ} bits differ", "not proved", says, remedy)
+        ]
     says = "What was read back is what the file holds, bit for bit."
     return [ProofLine("image", title, image.file.name, "equal", "proved", says)]
 
@@ -474,20 +358,33 @@ def _image_lines(work: Casework, chip: str, after: Sequence[_Read]) -> list[Proo
 
 def _verdict(lines: Sequence[ProofLine]) -> ProofVerdict:
     found = {line.verdict for line in lines}
-    order: tuple[ProofVerdict, ...] = ("not proved", "not covered")
+    order: tuple[ProofVerdict, ...] = ("not proved", "not covered", "waived")
     return next((each for each in order if each in found), "proved" if found else "not covered")
 
 
 def _sentence(
-    lines: Sequence[ProofLine], verdict: ProofVerdict, fresh: Sequence[_Seen], reads: Sequence[_Read]
+    lines: Sequence[ProofLine],
+    verdict: ProofVerdict,
+    fresh: Sequence[Seen],
+    reads: Sequence[_Read],
+    told: Told,
 ) -> str:
     if not lines:
         return "There is nothing to prove: nothing was wrong, and nothing fresh was added."
     if not fresh and not reads:
         return "Nothing fresh is in the case: add a capture or readings whose note begins with 'proof'."
     bad = [line.title for line in lines if line.verdict == verdict]
-    if verdict == "proved":
-        return "Everything that was wrong before was looked at again and is as it should be."
+    credited = sum(len(each.addresses) for each in told.credited)
+    by_reader = f" {counted(credited, 'word was', 'words were')} seen by a reader, not by the machine."
+    if verdict in ("proved", "waived"):
+        words = sum(len(each.addresses) for each in told.waived)
+        but = (
+            f", but for {counted(words, 'word')} that nothing fresh has read and a person has waived"
+            if words
+            else ""
+        )
+        says = f"Everything that was wrong before was looked at again and is as it should be{but}."
+        return says + (by_reader if credited else "")
     if verdict == "not proved":
         return f"The repair is not proved: {listed(tuple(bad))}."
     return f"Not everything that was wrong was looked at again: {listed(tuple(bad))}."
@@ -514,6 +411,6 @@ def key_of_proof(
     inputs = [
         [each.number, asdict(each.detail)]
         for each in work.case.entries()
-        if isinstance(each.detail, (CaptureAdded, ReadingAdded, ValueAdded, ReferenceAdded))
+        if isinstance(each.detail, (CaptureAdded, ReadingAdded, ValueAdded, ReferenceAdded, WordsWaived))
     ]
-    return key_of("proof", list(state), inputs, list(captures_after), list(readings_after))
+    return key_of("proof", FORM, list(state), inputs, list(captures_after), list(readings_after))

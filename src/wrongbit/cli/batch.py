@@ -53,7 +53,7 @@ def batch_verb(
         bool,
         typer.Option(
             "--dictionary",
-            help="Of machine files: work out what each fault would show at each probe point, for 'next'.",
+            help="Of machine files or cases: work out what each fault would show at each point, for 'next'.",
         ),
     ] = False,
     pairs: Annotated[
@@ -151,6 +151,8 @@ def _shown_progress(total: int, *, quiet: bool) -> Any:
 
 
 def _show(done: Any) -> None:
+    from wrongbit.casework.words import counted
+
     table = plain_table(
         ("case", "left"), ("", "left"), ("wrong", "right"), ("cycles", "right"), ("what explains it", "left")
     )
@@ -171,7 +173,7 @@ def _show(done: Any) -> None:
     told = done.counts
     out.print()
     out.print(
-        f"{told['cases']} cases: a fault in {told['fault']}, none in {told['no fault']}, "
+        f"{counted(told['cases'], 'case')}: a fault in {told['fault']}, none in {told['no fault']}, "
         f"{told['failed']} could not be examined; {done.kept} kept from before.",
         soft_wrap=True,
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -11,6 +11,7 @@ import typer
 from rich.text import Text
 
 from wrongbit.cli import options
+from wrongbit.cli.entered import plain
 from wrongbit.cli.show import (
     QUIET,
     err,
@@ -27,6 +28,8 @@ from wrongbit.machine.overview import Overview
 
 if TYPE_CHECKING:
     from wrongbit.bringup.ladder import Rung
+    from wrongbit.compare.build import ListedWords
+    from wrongbit.machine.model import Machine
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
@@ -44,10 +47,7 @@ def check(
 ) -> int:
     """Check a machine file with the references that it names, and show what it says."""
     from wrongbit.bringup.ladder import rungs_of
-    from wrongbit.bus.recipes import recipe_names
-    from wrongbit.compare.build import build_memory_map
-    from wrongbit.diagnose.case import CASE_FILE, MACHINE_FILE, machine_file_of
-    from wrongbit.machine.load import load_machine
+    from wrongbit.compare.build import build_memory_map, listed_words
     from wrongbit.machine.model import json_schema
     from wrongbit.machine.overview import overview
 
@@ -56,20 +56,28 @@ def check(
         return 0
     if machine is None:
         raise UsageError("No machine file was named.", "Run: wrongbit check MACHINE.toml")
-    if machine.is_dir() and (machine / CASE_FILE).is_file():
-        machine = machine_file_of(machine)
-    elif (machine / MACHINE_FILE).is_file():
-        machine /= MACHINE_FILE
-    loaded = load_machine(machine, recipe_names=recipe_names())
+    loaded, machine, names = _loaded(machine)
     notes: list[str] = []
     for processor in loaded.processor:
         notes += build_memory_map(loaded, processor, machine.parent).notes
+    listings = [
+        replace(each, file=names.get(each.file, each.file))
+        for processor in loaded.processor
+        for each in listed_words(loaded, processor, machine.parent)
+    ]
     seen = overview(loaded)
     rungs = rungs_of(loaded)
     if as_json:
-        print_json({**asdict(seen), "bring_up": _rungs_as_json(rungs), "reference_notes": notes})
+        print_json(
+            {
+                **asdict(seen),
+                "listings": [asdict(each) for each in listings],
+                "bring_up": _rungs_as_json(rungs),
+                "reference_notes": notes,
+            }
+        )
         return 0
-    _show(seen, rungs)
+    _show(seen, listings, rungs)
     if notes:
         out.print()
         show_notes(notes)
@@ -77,7 +85,47 @@ def check(
     return 0
 
 
-def _show(seen: Overview, rungs: Sequence[Rung]) -> None:
+def _loaded(place: Path) -> tuple[Machine, Path, dict[str, str]]:
+    """The machine with its file; of a case with the references that were added to it, and their names."""
+    from wrongbit.bus.recipes import recipe_names
+    from wrongbit.casework.unkept import JOURNALS
+    from wrongbit.diagnose.case import CASE_FILE, MACHINE_FILE, machine_file_of
+    from wrongbit.machine.load import load_machine
+
+    if place.is_dir() and any((place / name).exists() for name in JOURNALS):
+        from wrongbit.case.entries import ReferenceAdded
+        from wrongbit.cli import incase
+
+        with incase.working(place) as work:
+            added = [each.file for _, each in work.case.of_kind(ReferenceAdded)]
+            names = {str(work.case.path_of(each).absolute()): f"{each.name} (added)" for each in added}
+            return work.machine, work.case.machine_file, names
+    known = any((place / name).is_file() for name in (CASE_FILE, MACHINE_FILE))
+    file = machine_file_of(place) if known else place  # of any other folder, loading tells what lies in it
+    return load_machine(file, recipe_names=recipe_names()), file, {}
+
+
+def _listings(listings: Sequence[ListedWords], address_bits: dict[str, int]) -> None:
+    """Every listing with the words that it has of each ROM."""
+    if not listings:
+        return
+    out.print()
+    table = plain_table(
+        ("listing", "left"), ("addresses", "left"), ("words", "right"), ("of which ROM", "left")
+    )
+    for each in listings:
+        bits = address_bits[each.processor]
+        where = "–"
+        if each.first is not None and each.last is not None:
+            where = f"{hex_word(each.first, bits)}–{hex_word(each.last, bits)}"
+            where += f" bank {each.bank}" if each.bank is not None else ""
+        told = [f"{chip.words} of {chip.of} of {chip.chip}" for chip in each.chips]
+        told += [f"{each.nowhere} where no ROM answers"] if each.nowhere else []
+        table.add_row(plain(each.file), where, f"{each.words}", ", ".join(told) or "none")
+    out.print(indented(table))
+
+
+def _show(seen: Overview, listings: Sequence[ListedWords], rungs: Sequence[Rung]) -> None:
     out.print(Text.assemble((seen.name, "bold"), " (invented)" if seen.invented else ""))
     show_cautions(seen.cautions)
     if seen.notes:
@@ -99,6 +147,7 @@ def _show(seen: Overview, rungs: Sequence[Rung]) -> None:
             start = hex_word(processor.start_address, processor.address_bits)
             out.print(f"  first fetch at {start}, from {chips}")
         _memory(seen, processor.name, processor.address_bits)
+    _listings(listings, {each.name: each.address_bits for each in seen.processors})
     _points(seen)
     _paths(seen)
     _bring_up(rungs)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, cast
@@ -10,18 +11,21 @@ import typer
 from rich.text import Text
 
 from wrongbit.casework.plans import is_machine_file
-from wrongbit.cli import fitting, options
-from wrongbit.cli.show import indented, out, plain_table, print_json
+from wrongbit.casework.references import Disagreement, disagreement, references_of
+from wrongbit.cli import fitting, incase, options
+from wrongbit.cli.show import indented, out, plain_table, print_json, show_notes
+from wrongbit.compare.memory_map import ChipMap
 from wrongbit.diagnose.case import machine_file_of
-from wrongbit.errors import UsageError
+from wrongbit.errors import UsageError, WrongbitError
 from wrongbit.image.contents import Contents
 from wrongbit.image.formats import FormatName
 from wrongbit.image.lanes import ByteOrder
 from wrongbit.machine.load import load_machine
-from wrongbit.machine.lookup import chip_named
+from wrongbit.machine.lookup import chip_named, rom_named
 from wrongbit.machine.model import Chip, ImageFile
 from wrongbit.replace.fit import Plan
 from wrongbit.replace.programmer import ALL_FORMATS, WrittenFile, write_programmer_files
+from wrongbit.units import format_address, format_word
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
@@ -54,6 +58,12 @@ def files(
     allow_unknown: Annotated[
         bool, typer.Option("--allow-unknown", help="Write bits that are not known as 1.")
     ] = False,
+    anyway: Annotated[
+        bool,
+        typer.Option(
+            "--anyway", help="Write a file that is not what the reference says the chip should hold."
+        ),
+    ] = False,
     overwrite: Annotated[bool, typer.Option("--replace", help="Replace files that exist.")] = False,
     chip_option: options.ChipOption = None,
     shape: fitting.ShapeName = None,
@@ -68,7 +78,11 @@ def files(
     made_today: fitting.CurrentOnly = False,
     as_json: options.Json = False,
 ) -> int:
-    """Write a file for the programmer for each memory of a replacement, with labels, and read them back."""
+    """Write a file for the programmer for each memory of a replacement, with labels, and read them back.
+
+    An image that is named is compared with what the chip should hold; one that differs is written with
+    --anyway only.
+    """
     kinds = [_one_of("--format", kind, ALL_FORMATS) for kind in formats or ALL_FORMATS]
     order = cast(ByteOrder, _one_of("--byte-order", byte_order, ("little", "big")))
     part = _one_of("--take", take, ("all", "even", "odd", "low", "high"))
@@ -79,15 +93,79 @@ def files(
     )
     plan = fitting.find_plans(asked).best
     images = _images(asked, plan, paths, part, order)
+    compared, notes = _compared(asked, images, paths) if paths else ([], ())
+    _refuse_wrong(compared, plan, anyway)
     chosen = cast(list[FormatName], kinds)
     written = write_programmer_files(
         images, plan, out_folder, chosen, allow_unknown=allow_unknown, replace=overwrite, byte_order=order
     )
     if as_json:
-        print_json({"part": plan.name, "files": [asdict(each) for each in written]})
+        print_json(
+            {
+                "part": plan.name,
+                "files": [asdict(each) for each in written],
+                "compared": [{"image": str(path), **asdict(found)} for path, found in compared],
+                "notes": list(notes),
+            }
+        )
     else:
         _show(plan, written)
+        show_notes([*notes, *(_told(path, found, plan) for path, found in compared)])
     return 0
+
+
+def _compared(
+    asked: fitting.Asked, images: Sequence[Contents], paths: Sequence[Path]
+) -> tuple[list[tuple[Path, Disagreement]], tuple[str, ...]]:
+    """Each image beside what the chip should hold, and why where that cannot be told."""
+    if asked.chip is None:
+        return [], ()
+    try:
+        should = _reference(asked.file, asked.chip)
+    except WrongbitError as error:
+        return [], (f"Not compared with what {asked.chip} should hold: {error}",)
+    if not should.known.any():
+        return [], (
+            f"Nothing says what {asked.chip} should hold: what is written was compared with nothing.",
+        )
+    return [(path, disagreement(should, image)) for path, image in zip(paths, images, strict=True)], ()
+
+
+def _reference(file: Path, name: str) -> ChipMap:
+    """What a ROM should hold, of a case with the references that were added to it."""
+    if file.is_dir():
+        with incase.working(file) as work:
+            return work.reference(name)
+    machine = load_machine(file, require_files=False)
+    return references_of(machine, rom_named(machine, name), file.parent)[0]
+
+
+def _refuse_wrong(compared: Sequence[tuple[Path, Disagreement]], plan: Plan, anyway: bool) -> None:
+    """Of several images, one for each jumper setting, one at least is to be what the chip should hold.
+
+    Raises:
+        UsageError: None is, and nobody has said that it is meant.
+    """
+    if anyway or not compared or any(not found.differ for _, found in compared):
+        return
+    path, found = compared[0]
+    raise UsageError(
+        _told(path, found, plan),
+        "Leave the file out to write the reference, or name a rebuilt image. If this file is right and the "
+        "reference is not, say so with --anyway.",
+    )
+
+
+def _told(path: Path, found: Disagreement, plan: Plan) -> str:
+    """A comparison in a sentence."""
+    name, bits = plan.need.designator, plan.need.bits
+    if found.first is None:
+        return f"{path} is what {name} should hold, in all {found.compared} words that the reference has."
+    return (
+        f"{path} is not what {name} should hold: {found.differ} of {found.compared} words differ, first at "
+        f"{format_address(found.first, max(plan.need.words - 1, 1).bit_length())} of the chip: "
+        f"{format_word(found.expected, bits)} by the reference, {format_word(found.found, bits)} in the file."
+    )
 
 
 def _chip_and_images(

@@ -44,9 +44,8 @@ def next_verb(
     foretold = None
     if dictionary is not None:
         from wrongbit.batch.dictionary import open_dictionary
-        from wrongbit.diagnose.case import machine_file_of
 
-        foretold = open_dictionary(machine_file_of(folder), dictionary).signature
+        foretold = open_dictionary(folder, dictionary).signature
     found = opened.proposals if foretold is None else proposals(weighing, foretold=foretold)
     if as_json:
         told = weighing_as_json(weighing)

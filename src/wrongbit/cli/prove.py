@@ -17,7 +17,10 @@ from wrongbit.casework.accept import check_capture, check_reading
 from wrongbit.casework.casework import Casework
 from wrongbit.casework.proof import Proof, still_to_judge
 from wrongbit.casework.unkept import open_or_look
+from wrongbit.casework.waivers import waiver_of
+from wrongbit.casework.words import counted
 from wrongbit.cli import options
+from wrongbit.cli.entered import plain
 from wrongbit.cli.show import ACCENT, QUIET, err, out, plain_table, print_json, progress_bar, show_cautions
 from wrongbit.errors import UsageError
 from wrongbit.job import Progress
@@ -29,7 +32,7 @@ NOTE = "proof"
 LISTED = 12
 """Words that were not judged again, as far as they are listed; JSON has them all."""
 
-_MARK = {"proved": "✓", "not proved": "▲", "not covered": "·"}
+_MARK = {"proved": "✓", "waived": "○", "not proved": "▲", "not covered": "·"}
 
 Captures = Annotated[
     list[Path] | None,
@@ -55,6 +58,22 @@ Chips = Annotated[
     list[str] | None,
     typer.Option("--chip", help="Chip of the readings, one for all or one for each.", show_default=False),
 ]
+Waived = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--waive",
+        metavar="ADDRESS",
+        help="Let words be that nothing fresh has read: 0x1F3A, 1F00..1FFF, 2:1F3A in bank 2. Needs --why.",
+        show_default=False,
+    ),
+]
+Why = Annotated[
+    str, typer.Option("--why", help="Your reason; it stands in journal and report.", show_default=False)
+]
+OnBus = Annotated[
+    str | None,
+    typer.Option("--processor", help="On whose bus to waive, where there are several.", show_default=False),
+]
 
 
 @app.command("prove")
@@ -64,13 +83,18 @@ def prove_verb(
     point: Points = None,
     reading: Readings = None,
     chip: Chips = None,
+    waive: Waived = None,
+    why: Why = "",
+    processor: OnBus = None,
     as_json: options.Json = False,
 ) -> int:
     """Prove a repair by the case's own bars: what was wrong before is judged again, and nothing differs.
 
-    Without files, what was noted as proof in the case counts, or the newest since the last wrong one.
-    Exit code 0 when the repair is proved, else 1.
+    Without files, what was noted as proof in the case counts, or the newest since the last wrong one. Words
+    that the sound program never reads can be waived with a reason: they are shown as waived, not as proved.
+    Exit code 0 when the repair is proved, or all that is left is waived, else 1.
     """
+    _goes_with_waive(waive or (), why, processor, [*(capture or ()), *(reading or ())])
     captures = _paired(capture or (), point or (), "--capture", "--point")
     readings = _paired(reading or (), chip or (), "--reading", "--chip")
     case = open_or_look(folder)
@@ -81,6 +105,9 @@ def prove_verb(
             fresh = _captures_added(work, captures, progress)
             passes = _readings_added(work, readings)
             proof = work.proof(fresh or None, passes or None, progress)
+            written = _waivers_added(work, proof, waive or (), why, processor)
+            if written:
+                proof = work.proof(progress=progress)
         cautions = work.machine.machine.cautions
     finally:
         case.close()
@@ -91,11 +118,44 @@ def prove_verb(
         show_proof(proof)
         if fresh or passes:
             err.print(
-                f"{len({each.number for each in (*fresh, *passes)})} files are in the case as proof.",
+                f"{counted(len({each.number for each in (*fresh, *passes)}), 'file is', 'files are')} "
+                "in the case as proof.",
                 soft_wrap=True,
                 style=QUIET,
             )
-    return 0 if proof.verdict == "proved" else 1
+        for entry in written:
+            err.print(
+                f"Entry {entry.number} keeps the waiver; 'wrongbit history {folder} --withdraw "
+                f"{entry.number} --why …' takes it back.",
+                soft_wrap=True,
+                style=QUIET,
+                markup=False,
+            )
+    return 0 if proof.verdict in ("proved", "waived") else 1
+
+
+def _goes_with_waive(where: Sequence[str], why: str, processor: str | None, files: Sequence[Path]) -> None:
+    """What goes together.
+
+    Raises:
+        UsageError: A reason or a processor without something to waive, or files beside it.
+    """
+    if not where and (why or processor is not None):
+        option = "--why" if why else "--processor"
+        raise UsageError(f"{option} goes with --waive.", "Name the address with --waive ADDRESS.")
+    if where and files:
+        raise UsageError(
+            "What is to be waived shows only when the fresh files are in the case.",
+            "Prove with them first; then waive what is left.",
+        )
+
+
+def _waivers_added(
+    work: Casework, proof: Proof, where: Sequence[str], why: str, processor: str | None
+) -> list[Entry]:
+    """Waivers as entries: all of them, or none where one cannot be."""
+    waivers = [waiver_of(work.machine, proof, each, why, processor) for each in where]
+    return [_writable(work).add(each) for each in waivers]
 
 
 def _paired(
@@ -199,18 +259,46 @@ def show_proof(proof: Proof) -> None:
         out.print()
         out.print(Text(f"before: {', '.join(proof.files_before) or 'nothing'}", QUIET), soft_wrap=True)
         out.print(Text(f"after: {', '.join(proof.files_after) or 'nothing'}", QUIET), soft_wrap=True)
+    _listed("Seen right by a reader, not by the machine", [each.sentence for each in proof.credited])
+    _listed("Waived, not proved", [each.sentence for each in proof.waived])
     if summary := still_to_judge(proof):
         out.print()
         out.print(f"{summary} --json lists them.", soft_wrap=True)
-    elif proof.uncovered:
+    else:
+        _listed("Was wrong, and was not judged again", [each.sentence for each in proof.uncovered])
+    _hints(proof)
+    _listed("Note", proof.notes)
+    if proof.uncovered and proof.looked_at:
         out.print()
-        out.print(Text("Was wrong, and was not judged again", "bold"))
-        for each in proof.uncovered[:LISTED]:
-            out.print(f"  {each.sentence}", soft_wrap=True, markup=False)
-        more = len(proof.uncovered) - LISTED
-        if more > 0:
-            out.print(Text(f"  … and {more} more; --json lists them.", QUIET))
+        out.print(Text("To waive with a reason: --waive ADDRESS --why '…'", QUIET), soft_wrap=True)
     out.print()
-    mark = ("✓ ", "") if proof.verdict == "proved" else ("▲ ", ACCENT)
+    mark = {"proved": ("✓ ", ""), "waived": ("○ ", "")}.get(proof.verdict, ("▲ ", ACCENT))
     head = proof.verdict[:1].upper() + proof.verdict[1:]
     out.print(Text.assemble(mark, (f"{head}. ", "bold"), proof.sentence), soft_wrap=True)
+    for each in proof.remedies:
+        out.print(f"  → {each}", soft_wrap=True, markup=False)
+
+
+def _listed(title: str, sentences: Sequence[str]) -> None:
+    """Sentences under a title, as far as they are listed."""
+    if not sentences:
+        return
+    out.print()
+    out.print(Text(title, "bold"))
+    for each in sentences[:LISTED]:
+        out.print(f"  {plain(each)}", soft_wrap=True, markup=False)
+    if (more := len(sentences) - LISTED) > 0:
+        out.print(Text(f"  … and {more} more; --json lists them.", QUIET))
+
+
+def _hints(proof: Proof) -> None:
+    """Words that the sound program may never read, with what a person could give as the reason."""
+    if not proof.hints:
+        return
+    out.print()
+    out.print(Text("Perhaps never read by the sound program: that is for you to judge", "bold"))
+    several = len({each.processor for each in proof.hints}) > 1
+    for each in proof.hints[:LISTED]:
+        bus = f" --processor {each.processor}" if several else ""
+        out.print(f"  {each.sentence} If so:", soft_wrap=True, markup=False)
+        out.print(f"    --waive {each.where}{bus} --why '{plain(each.why)}'", soft_wrap=True, markup=False)

@@ -136,6 +136,8 @@ def machine_file_of(folder: Path) -> Path:
             f"Name a case folder, with {MACHINE_FILE} and {CASE_FILE} in it.",
             file=str(folder),
         )
+    if not (folder / CASE_FILE).exists() and _is_file(folder / MACHINE_FILE):
+        return folder / MACHINE_FILE  # a case whose journal has it all
     table = _read(folder / CASE_FILE)
     named = table.get("machine", MACHINE_FILE)
     if not isinstance(named, str):

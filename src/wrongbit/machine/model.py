@@ -203,6 +203,11 @@ class Chip(Strict):
     pins: dict[str, Annotated[int, WholeNumber(1, 1000)]] = Field(
         default={}, description="Pin numbers, such as D0 = 9, A0 = 8, '/CE' = 18."
     )
+    read_strobes: Names = Field(
+        default=(),
+        description="Pins that only switch the outputs on, such as '/GET'; left out: the read strobe of "
+        "the bus recipe. OE, RD and the like are taken for such in any case.",
+    )
     image: ImageFile | None = Field(default=None, description="The contents it should hold.")
     prior: Amount | None = Field(
         default=None, description="Failures in a million hours, for weighing; left out: by kind and pins."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
@@ -19,7 +19,8 @@ from wrongbit.machine.names import parse_signal
 from wrongbit.machine.recipe import Strict
 from wrongbit.replace.buses import BusTimes, given_times, old_chip_times, processor_times
 from wrongbit.replace.catalogue import Catalogue, Socket
-from wrongbit.replace.requirement import LatchNeed, Requirement, selects_of
+from wrongbit.replace.measure import watch_of
+from wrongbit.replace.requirement import LatchNeed, Requirement, pin_use, selects_of
 
 
 class ChipTable(Strict):
@@ -237,24 +238,49 @@ def chip_requirement(
         UsageError: No such chip, no pins, or pins that do not fit.
     """
     chip = chip_named(machine, name)
+    socket = _chip_socket(chip, catalogue) if shape is None else catalogue.socket_named(shape)
+    pins = dict.fromkeys(each for pin in socket.pins if (each := pin_use(pin).signal) is not None)
     if chip.latches_address and latch is None:
+        example = next(iter(pins), "CE")
         raise UsageError(
             f"{name} latches its address, and the edge that does so is not stated.",
-            "State the pin and its closing edge, as --latched-by 'CE falling'.",
+            f"State the pin and its closing edge, as --latched-by '{example} falling'; it has the pins "
+            f"{', '.join(pins) or 'of no select'}.",
         )
-    socket = _chip_socket(chip, catalogue) if shape is None else catalogue.socket_named(shape)
+    strobes = _read_strobes(machine, chip, tuple(pins))
     times = (times or BusTimes()).over(_machine_times(machine, chip, catalogue))
     return Requirement(
         designator=chip.name,
         words=chip.words,
         bits=chip.bits,
         socket=socket,
-        selects=selects_of(socket, selects or {}, latch=None if latch is None else latch.signal),
+        selects=selects_of(
+            socket, selects or {}, latch=None if latch is None else latch.signal, outputs=strobes
+        ),
         latch=latch,
         times=times,
         machine=machine.machine.name,
         **more,
     )
+
+
+def _read_strobes(machine: Machine, chip: Chip, pins: Sequence[str]) -> tuple[str, ...]:
+    """Pins that only switch the outputs on: as the machine file says, else the bus recipe's own read strobe.
+
+    Raises:
+        UsageError: The machine file names one that the chip has not.
+    """
+    stated = tuple(parse_signal(name).base for name in chip.read_strobes)
+    if unknown := [name for name in stated if name not in pins]:
+        raise UsageError(
+            f"{chip.name} has no pin {unknown[0]!r} that could be a read strobe.",
+            f"Correct its read_strobes; it has {', '.join(pins) or 'no such pin'}.",
+        )
+    if stated:
+        return stated
+    strobe = watch_of(machine.processor_of(chip.processor)).output
+    name = None if strobe is None else parse_signal(strobe.signal).base
+    return () if name is None or name not in pins else (name,)
 
 
 def _machine_times(machine: Machine, chip: Chip, catalogue: Catalogue) -> BusTimes:

@@ -215,11 +215,18 @@ class _Sums:
         return [*gate, self._memory(time, what), *self._buffer()]
 
     def _select_to_data(self, select: Select) -> tuple[Sum | None, str]:
-        """Time from this select to the data; a decoded select comes its decoder's delay after the address."""
+        """Time from this select to the data; a decoded select comes its decoder's delay after the address.
+
+        A select is active no earlier than the address that it belongs to: where the one figure is the old
+        chip's and the other the bus's, the select is not given more time than the address.
+        """
         times = self.times
         name = "output_to_data" if select.role == "output" else "enable_to_data"
         own: Sum | None = getattr(times, name)
         if own is not None:
+            address = self._address_to_data()
+            if address is not None and total_ps(address) < total_ps(own):
+                return (*address, Term("no select before the address", 0, "given", "order of a read")), ""
             return own, ""
         if select.role == "chip" and times.address_to_data is not None and times.select_delay is not None:
             late = tuple(Term(t.name, -t.ps, t.status, t.source) for t in times.select_delay)

@@ -212,7 +212,7 @@ def _cautions(machine: Machine) -> tuple[str, ...]:
 
 
 def _summary(
-    work: Casework, weighing: Weighing | str | None, captured: Sequence[str], proof: Proof | str | None
+    work: Casework, weighing: Weighing | str | None, captured: Sequence[str], proof: Proof | str
 ) -> Iterator[Paragraph]:
     """What it comes to, for who reads no further."""
     if isinstance(weighing, Weighing) and weighing.labels:
@@ -220,7 +220,7 @@ def _summary(
     yield from (Paragraph(told) for told in dict.fromkeys(captured))
     if not work.captures():
         yield absent("No capture was taken yet, so that nothing is known of the bus.")
-    if isinstance(proof, Proof):
+    if isinstance(proof, Proof) and (proof.captures_after or proof.readings_after):
         yield Paragraph(f"Proof of the repair: {proof.sentence}", "conclusion")
     else:
         yield absent("The repair has not been proved by a fresh capture or reading.")
@@ -331,13 +331,12 @@ def _fitting(work: Casework, chip: str, chosen: ChipChoices) -> Fitting:
     )
 
 
-def _proof(work: Casework, progress: Progress | None) -> Proof | str | None:
-    """The proof, where anything fresh was captured or read; a text: why there can be none."""
+def _proof(work: Casework, progress: Progress | None) -> Proof | str:
+    """The proof as it stands; a text: why there can be none."""
     try:
-        proof = work.proof(progress=progress)
+        return work.proof(progress=progress)
     except WrongbitError as error:
         return str(error)
-    return proof if proof.captures_after or proof.readings_after else None
 
 
 def _beside(work: Casework, machine: Machine) -> list[tuple[str, str, int]]:

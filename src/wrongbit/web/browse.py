@@ -6,7 +6,6 @@ only the few hundred rows that a person sees are ever put into words.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -16,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.bus.cycles import NO_TIME, UNSETTLED
+from wrongbit.casework.wanted import not_read, parse_wanted
+from wrongbit.casework.words import known_word
 from wrongbit.compare.judge import is_reading
 from wrongbit.compare.verdicts import AGREES, DIFFERS, NOT_KNOWN
 from wrongbit.errors import UsageError
@@ -40,19 +41,6 @@ VERDICT_NAMES: dict[int, str] = {DIFFERS: "differs", AGREES: "agrees", NOT_KNOWN
 
 
 # -- rows --------------------------------------------------------------------------------------------------
-
-
-def word_text(value: int, known: int, bits: int) -> str:
-    """A word in hexadecimal; a digit with any unknown bit is a question mark.
-
-    >>> word_text(0x1200, 0xFF0F, 16), word_text(5, 7, 3)
-    ('12?0', '5')
-    """
-    digits = []
-    for shift in range(4 * (-(-bits // 4) - 1), -1, -4):
-        need = (((1 << bits) - 1) >> shift) & 15
-        digits.append(f"{value >> shift & 15:X}" if known >> shift & need == need else "?")
-    return "".join(digits)
 
 
 def bit_text(expected: int, judged: int, seen: int, known: int, bits: int) -> str:
@@ -213,11 +201,11 @@ class Browser:
             time=_moment(int(cycles.time_ps[cycle]), int(cycles.time_ps[0])),
             kind=KINDS[cycles.kind[cycle]].replace("_", " "),
             bank=("?" if bank < 0 else str(bank)) if self.job.memory_map.banked else "",
-            address=word_text(
+            address=known_word(
                 int(cycles.address[cycle]), int(cycles.address_known[cycle]), processor.address_bits
             ),
-            expected=word_text(expected, judged, bits) if judged else "",
-            seen=word_text(seen, known, bits),
+            expected=known_word(expected, judged, bits) if judged else "",
+            seen=known_word(seen, known, bits),
             verdict=VERDICT_NAMES[int(verdicts.verdict[cycle])] if self.reading[cycle] else "",
             instruction=instruction,
             instead=self._instead(cycle, instruction),
@@ -322,101 +310,6 @@ def listing_of(
 # -- searches ----------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class Wanted:
-    """Addresses or words that are looked for.
-
-    Args:
-        low: The lowest, or the pattern's value.
-        high: The highest; the same as ``low`` for a pattern.
-        mask: Bits of the pattern that count.
-        bank: Only in this bank; None: in any.
-    """
-
-    low: int
-    high: int
-    mask: int
-    bank: int | None = None
-
-    def among(self, values: Words, known: Words) -> NDArray[np.bool_]:
-        """``bool (n,)`` where a value is one that is looked for, as far as its bits are known."""
-        mask = np.uint64(self.mask)
-        seen: NDArray[np.bool_] = (known & mask) == mask
-        if self.low == self.high:
-            seen &= (values & mask) == np.uint64(self.low)
-        else:
-            seen &= (values >= np.uint64(self.low)) & (values <= np.uint64(self.high))
-        return seen
-
-
-_DIGITS = {16: "0123456789abcdef", 8: "01234567", 2: "01"}
-
-
-def parse_wanted(text: str, bits: int, *, banked: bool = False) -> Wanted:
-    """What is looked for, as a person types it.
-
-    Args:
-        text: Hexadecimal digits, ``?`` for any: ``1F3A``, ``1F??``, ``1F00..1FFF``, ``2:1F3A`` in bank
-            2; octal as ``0o17``, binary as ``0b101?``. ``0x`` and ``$`` may stand before hexadecimal digits.
-        bits: Width of the values.
-        banked: A bank may stand before it.
-
-    Raises:
-        UsageError: It cannot be read.
-
-    >>> wanted = parse_wanted("1f?0", 16)
-    >>> hex(wanted.low), hex(wanted.mask)
-    ('0x1f00', '0xff0f')
-    """
-    plain = text.strip().lower().replace("_", "").replace(" ", "")
-    bank: int | None = None
-    if banked and ":" in plain:
-        before, _, plain = plain.partition(":")
-        if not (before.isascii() and before.isdigit() and len(before) < 9):
-            raise _not_read(text, "the bank before the colon is no number")
-        bank = int(before)
-    if ".." in plain:
-        low_text, _, high_text = plain.partition("..")
-        low, low_mask = _pattern(text, low_text, bits)
-        high, high_mask = _pattern(text, high_text, bits)
-        if not low_mask == high_mask == (1 << bits) - 1:
-            raise _not_read(text, "a range has no question marks")
-        if low > high:
-            low, high = high, low
-        return Wanted(low, high, low_mask, bank)
-    value, mask = _pattern(text, plain, bits)
-    return Wanted(value, value, mask, bank)
-
-
-def _pattern(text: str, digits: str, bits: int) -> tuple[int, int]:
-    """Value and mask of digits with question marks."""
-    base = {"0x": 16, "0o": 8, "0b": 2}.get(digits[:2], 16)
-    digits = re.sub(r"^(0x|0o|0b|\$)", "", digits)
-    size = {16: 4, 8: 3, 2: 1}[base]
-    if not digits:
-        raise _not_read(text, "there is no digit")
-    value = mask = 0
-    for digit in digits:
-        place = _DIGITS[base].find(digit)
-        if digit != "?" and place < 0:
-            raise _not_read(text, f"{digit!r} is no digit")
-        value = value << size | max(place, 0)
-        mask = mask << size | (0 if digit == "?" else (1 << size) - 1)
-    width = len(digits) * size
-    if width < bits:
-        mask |= (1 << bits) - (1 << width)
-    if value >= 1 << bits:
-        raise _not_read(text, f"it has more than {bits} bits")
-    return value, mask & ((1 << bits) - 1)
-
-
-def _not_read(text: str, why: str) -> UsageError:
-    return UsageError(
-        f"{text.strip()!r} cannot be looked for: {why}.",
-        "Write hexadecimal digits, with ? for any: 1F3A, 1F??, 1F00..1FFF, and 2:1F3A in bank 2.",
-    )
-
-
 def search(browser: Browser, what: What, text: str) -> Numbers:
     """Numbers of all cycles with an address, a word or an instruction.
 
@@ -452,7 +345,7 @@ def _instructions(browser: Browser, text: str) -> Numbers:
         )
     wanted = "".join(text.split()).casefold()
     if not wanted:
-        raise _not_read(text, "it is empty")
+        raise not_read(text, "it is empty")
     codes = [
         number
         for number, each in enumerate(browser.mnemonics.texts)

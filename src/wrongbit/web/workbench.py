@@ -19,6 +19,7 @@ from wrongbit.case.entries import (
     ReadingAdded,
     ReferenceAdded,
     ValueAdded,
+    WordsWaived,
     WorkDone,
 )
 from wrongbit.case.folder import Case
@@ -38,7 +39,7 @@ PATIENCE_SECONDS = 3.0
 
 _INPUTS = (
     CaptureAdded, ReadingAdded, ReferenceAdded, MeasurementAdded, ValueAdded, NoteAdded, ObjectDescribed,
-    WorkDone,
+    WorkDone, WordsWaived,
 )  # fmt: skip
 
 

@@ -7,24 +7,18 @@ from datetime import datetime
 
 from wrongbit.case.entries import (
     CaptureAdded,
-    Detail,
     Entry,
-    FindingRecorded,
-    MachineSeen,
     MeasurementAdded,
     NoteAdded,
-    ObjectDescribed,
     ReadingAdded,
     ReferenceAdded,
     Stored,
     ValueAdded,
-    Withdrawn,
-    WorkDone,
 )
-from wrongbit.casework.described import say_object
-from wrongbit.casework.proof import Proof
+from wrongbit.casework.proof import Proof, still_to_judge
+from wrongbit.casework.said import say_entry
 from wrongbit.casework.words import counted
-from wrongbit.casework.work_done import action_text, done_by, in_time_order, say_work
+from wrongbit.casework.work_done import action_text, done_by, in_time_order
 from wrongbit.report.content import Block, Column, Heading, Listed, Paragraph, Section, Signatures, Table
 from wrongbit.report.sections.words import absent, bytes_text
 
@@ -33,6 +27,9 @@ SHORT = 12
 
 MOST_SIGNERS = 8
 """People who did work for whom a line is drawn."""
+
+UNCOVERED_SHOWN = 20
+"""Words that were not looked at again and are listed one by one."""
 
 JOURNAL_SHOWN = 400
 """Entries of the journal that are printed, the newest."""
@@ -206,20 +203,19 @@ def signatures_section(workers: Sequence[str], owner: str) -> Section:
 # -- proof -------------------------------------------------------------------------------------------------
 
 
-def proof_section(proof: Proof | str | None) -> Section:
+def proof_section(proof: Proof | str) -> Section:
     """Before and after the repair.
 
     Args:
-        proof: None where nothing was captured or read afresh; a text: why there can be none.
+        proof: As it stands; a text: why there can be none.
     """
     title = "Proof of the repair"
     if isinstance(proof, str):
         return Section(title, (absent(f"Not proved: {proof}"),))
-    if proof is None:
-        return Section(
-            title,
-            (absent("Not proved: no fresh capture and no fresh reading was compared with what was wrong."),),
-        )
+    if not (proof.captures_after or proof.readings_after):
+        text = "Not proved: no fresh capture and no fresh reading was compared with what was wrong."
+        left = still_to_judge(proof)
+        return Section(title, (absent(text), *((Paragraph(left),) if left else ())))
     rows = tuple(
         (line.title, line.before or "–", line.after or "–", line.verdict, line.says) for line in proof.lines
     )
@@ -230,12 +226,24 @@ def proof_section(proof: Proof | str | None) -> Section:
     marked = frozenset(number for number, line in enumerate(proof.lines) if line.verdict == "not proved")
     blocks: list[Block] = [Paragraph(proof.sentence, "conclusion")]
     blocks.append(Table(columns, rows, "The case's own bars, before and after the repair.", marked))
-    if proof.uncovered:
-        told = tuple(each.sentence for each in proof.uncovered[:20])
+    if proof.remedies:
+        blocks += [Heading("What is left to do"), Listed(proof.remedies)]
+    if proof.credited:
+        blocks.append(Heading("Seen right by a reader, not by the machine"))
+        blocks.append(Listed(tuple(each.sentence for each in proof.credited)))
+    if proof.waived:
+        blocks.append(Heading("Waived, not proved"))
+        blocks.append(Listed(tuple(each.sentence for each in proof.waived)))
+    if summary := still_to_judge(proof):
+        blocks.append(Paragraph(summary))
+    elif proof.uncovered:
+        told = tuple(each.sentence for each in proof.uncovered[:UNCOVERED_SHOWN])
         more = len(proof.uncovered) - len(told)
         blocks += [Heading("Wrong before and not looked at again"), Listed(told)]
         if more:
             blocks.append(Paragraph(f"And {more} more."))
+    if proof.notes:
+        blocks += [Heading("Notes on the fresh captures and the waivers"), Listed(proof.notes)]
     return Section(title, tuple(blocks))
 
 
@@ -262,7 +270,7 @@ def journal_section(entries: Sequence[Entry]) -> Section:
     rows, marked = [], set()
     shown = entries[-JOURNAL_SHOWN:]
     for number, each in enumerate(shown):
-        told = say(each.detail)
+        told = say_entry(each)
         if each.withdrawn_by is not None:
             told += f" (withdrawn by entry {each.withdrawn_by})"
             marked.add(number)
@@ -275,37 +283,6 @@ def journal_section(entries: Sequence[Entry]) -> Section:
     if len(shown) < len(entries):
         caption += f" The newest {len(shown)} of {len(entries)} entries."
     return Section("Journal", (Table(columns, tuple(rows), caption, frozenset(marked)),))
-
-
-def say(detail: Detail) -> str:
-    """An entry in a sentence."""
-    match detail:
-        case MachineSeen(file):
-            return f"Machine file {file.name} as it is from here on."
-        case CaptureAdded(point, file, note):
-            return f"Capture {file.name} at {point}." + _noted(note)
-        case ReadingAdded(chip, file, _, _, note):
-            return f"Reading {file.name} of {chip}." + _noted(note)
-        case ReferenceAdded(chip, file, kind, _, note):
-            return f"Reference {file.name} ({kind}{f', {chip}' if chip else ''})." + _noted(note)
-        case MeasurementAdded(kind, part, line, _, outcome, note):
-            return f"{kind.capitalize()} {part} {line}".rstrip() + f": {outcome}." + _noted(note)
-        case ValueAdded(text, note):
-            return f"Measured: {text}." + _noted(note)
-        case NoteAdded(text):
-            return f"Note: {text}"
-        case ObjectDescribed():
-            return say_object(detail)
-        case WorkDone():
-            return f"Done, {say_work(detail)}"
-        case FindingRecorded(what, _, says):
-            return f"Computed, {what}: {says}"
-        case Withdrawn(number, why):
-            return f"Entry {number} withdrawn." + _noted(why)
-
-
-def _noted(note: str) -> str:
-    return f" {note}" if note else ""
 
 
 def files_section(entries: Sequence[Entry], beside: Sequence[tuple[str, str, int]]) -> Section:

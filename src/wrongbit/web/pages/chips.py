@@ -10,6 +10,8 @@ from nicegui.element import Element
 
 from wrongbit.case.entries import ReadingAdded
 from wrongbit.casework.sources import Rebuilding
+from wrongbit.casework.wanted import parse_wanted
+from wrongbit.casework.words import known_word
 from wrongbit.errors import UsageError
 from wrongbit.image.formats import FORMATS, FormatName
 from wrongbit.image.lanes import as_bytes
@@ -23,7 +25,7 @@ from wrongbit.report.sections.chips import readings_section, rebuilt_section, re
 from wrongbit.report.theme import LIGHT
 from wrongbit.units import format_word
 from wrongbit.web.blocks import draw_blocks
-from wrongbit.web.browse import parse_wanted, step, word_text
+from wrongbit.web.browse import step
 from wrongbit.web.elements import (
     Check,
     Choice,
@@ -266,7 +268,7 @@ class _Bits:
         with tag("tr", classes="wb-differs" if open_ else ""):
             tag("td", format_word(at, self.digits), classes="wb-mono")
             known = int(rebuilt.contents.known[at])
-            tag("td", word_text(int(rebuilt.contents.words[at]), known, bits), classes="wb-mono")
+            tag("td", known_word(int(rebuilt.contents.words[at]), known, bits), classes="wb-mono")
             with tag("td", classes="ct-bits"):
                 for bit in reversed(range(bits)):
                     code = int(classes[bit])

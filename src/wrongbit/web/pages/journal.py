@@ -4,24 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from wrongbit.case.entries import (
-    CaptureAdded,
-    Detail,
-    Entry,
-    FindingRecorded,
-    MachineSeen,
-    MeasurementAdded,
-    NoteAdded,
-    ObjectDescribed,
-    ReadingAdded,
-    ReferenceAdded,
-    Stored,
-    ValueAdded,
-    Withdrawn,
-    WorkDone,
-)
-from wrongbit.casework.described import say_object
-from wrongbit.casework.work_done import say_work
+from wrongbit.case.details import stored_in
+from wrongbit.case.entries import Entry, FindingRecorded, MachineSeen, NoteAdded, Withdrawn
+from wrongbit.casework.said import kind_text, say_entry
 from wrongbit.errors import UsageError
 from wrongbit.web.elements import (
     Cell,
@@ -38,20 +23,6 @@ from wrongbit.web.elements import (
     tell,
 )
 from wrongbit.web.workbench import Workbench
-
-KINDS: dict[type, str] = {
-    MachineSeen: "machine file",
-    CaptureAdded: "capture",
-    ReadingAdded: "reading",
-    ReferenceAdded: "reference",
-    MeasurementAdded: "measurement",
-    ValueAdded: "value",
-    NoteAdded: "note",
-    FindingRecorded: "finding",
-    Withdrawn: "withdrawn",
-    ObjectDescribed: "object",
-    WorkDone: "work",
-}
 
 FIXED = (MachineSeen, FindingRecorded, Withdrawn)
 """What a person cannot withdraw: it follows from the rest."""
@@ -122,7 +93,7 @@ def _row(bench: Workbench, entry: Entry) -> tuple[Cell, ...]:
     stored = stored_in(detail)
 
     def what() -> None:
-        tag("span", told(detail), classes="wb-withdrawn" if gone else "")
+        tag("span", say_entry(entry), classes="wb-withdrawn" if gone else "")
         if gone:
             tag("div", f"withdrawn by entry {entry.withdrawn_by}", classes="wb-quiet")
 
@@ -136,7 +107,7 @@ def _row(bench: Workbench, entry: Entry) -> tuple[Cell, ...]:
             _withdraw(bench, entry)
 
     when = f"{entry.at:%Y-%m-%d %H:%M}"
-    return entry.number, when, entry.by, KINDS[type(detail)], what, file, withdraw
+    return entry.number, when, entry.by, kind_text(detail), what, file, withdraw
 
 
 def _withdraw(bench: Workbench, entry: Entry) -> None:
@@ -174,39 +145,3 @@ def grouped(number: int) -> str:
     '79 719'
     """
     return f"{number:,}".replace(",", " ")
-
-
-def stored_in(detail: Detail) -> Stored | None:
-    """The original that an entry brought."""
-    found = getattr(detail, "file", None)
-    return found if isinstance(found, Stored) else None
-
-
-def told(detail: Detail) -> str:
-    """What an entry says, in a line."""
-    match detail:
-        case MachineSeen():
-            text, note = "as it was from here on", ""
-        case CaptureAdded():
-            text, note = f"at {detail.point}", detail.note
-        case ReadingAdded():
-            conditions = ", ".join(f"{key} {value}" for key, value in detail.conditions.items())
-            text, note = f"of {detail.chip}{f', {conditions}' if conditions else ''}", detail.note
-        case ReferenceAdded():
-            text, note = f"{detail.kind}{f' of {detail.chip}' if detail.chip else ''}", detail.note
-        case MeasurementAdded():
-            line = f" {detail.line}" if detail.line else ""
-            text, note = f"{detail.kind} {detail.part}{line}: {detail.outcome}", detail.note
-        case ValueAdded():
-            text, note = detail.text, detail.note
-        case NoteAdded():
-            text, note = detail.text, ""
-        case FindingRecorded():
-            text, note = f"{detail.what}: {detail.says}", ""
-        case Withdrawn():
-            text, note = f"entry {detail.number}", detail.why
-        case ObjectDescribed():
-            text, note = say_object(detail), ""
-        case WorkDone():
-            text, note = say_work(detail), ""
-    return f"{text}. {note}" if note else text

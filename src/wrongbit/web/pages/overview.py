@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from wrongbit.casework.overview import CaptureLine, ChipLine, Overview, ProposalLine, SuspectLine, WrongWord
+from wrongbit.casework.proof import say_state
 from wrongbit.diagnose.entropy import doubt_text, removes_text
 from wrongbit.report.figures import Lane, StripWord, bit_strip, percent
 from wrongbit.report.theme import LIGHT
@@ -93,8 +94,8 @@ def _notes(captures: Sequence[CaptureLine]) -> None:
 def _now(overview: Overview) -> None:
     """The most urgent thing, large; the rest of what is open below it."""
     with section("What to do now"), tag("div", classes="wb-panel wb-now"):
-        if overview.proved in ("proved", "not proved"):
-            paragraph(f"The repair is {overview.proved}.", classes="wb-big")
+        if overview.proved in ("proved", "waived", "not proved"):
+            paragraph(say_state(overview.proved), classes="wb-big")
             link("See the proof", "/proof")
         else:
             action, target, where = _action(overview)
