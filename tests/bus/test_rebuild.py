@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,7 +13,9 @@ from hypothesis import strategies as st
 from wrongbit.bus.cycles import NO_TIME, UNSETTLED, Cycles
 from wrongbit.bus.nothing import explain_nothing
 from wrongbit.bus.rebuild import Rebuilder, rebuild, rebuild_all
+from wrongbit.bus.recipes import bus_widths
 from wrongbit.capture.capture import Capture, Layout, Times
+from wrongbit.capture.formats import open_samples
 from wrongbit.errors import CaptureError
 from wrongbit.machine.model import Point, Processor
 from wrongbit.machine.recipe import KINDS, Recipe
@@ -395,3 +398,25 @@ def test_chunks_never_change_a_change_list(
     pieces = rebuild_all(whole.chunks(chunk), processor(recipe), point(skew=skew))
     for column in ("sample", "time_ps", "kind", "address", "word", "known", "held", "flags"):
         assert getattr(at_once, column).tolist() == getattr(pieces, column).tolist(), column
+
+
+@pytest.mark.parametrize(("mapped", "refused"), [("A", True), ("A[23:1]", False), ("A[23:0]", False)])
+def test_a_number_of_a_bus_that_begins_at_line_1_must_say_what_it_is(
+    tmp_path: Path, mapped: str, refused: bool
+) -> None:
+    """The 68000 has address pins A1 to A23 (M68000 User's Manual, 9th edition, section 3)."""
+    shown = 0x400 >> (mapped == "A[23:1]")
+    rows = "".join(f"{shown:X},4E71,0,{strobe},{strobe},1\n" for strobe in (1, 1, 1, 0, 0, 0) * 3)
+    path = tmp_path / "group.csv"
+    path.write_text(f"ADDR,D,AS,UDS,LDS,R/W\n{rows}")
+    point = Point(name="cpu", mode="timing", period="10 ns", columns={"ADDR": mapped})
+    wide = Processor(name="U1", word_bits=16, address_bits=24, recipe="68000")
+    source = open_samples(path, point, bus_widths(wide))
+    if refused:
+        with pytest.raises(CaptureError, match="does not tell whether that number is the address") as caught:
+            rebuild_all(source.chunks(), wide, point)
+        assert '"ADDR" = "A[23:1]"' in caught.value.remedy
+        assert '"ADDR" = "A[23:0]"' in caught.value.remedy
+    else:
+        cycles = rebuild_all(source.chunks(), wide, point)
+        assert set(cycles.address.tolist()) == {0x400}

@@ -294,3 +294,17 @@ def test_a_processor_without_byte_strobes_has_no_such_column(tmp_path: Path) -> 
     assert not read(path).levels
     with pytest.raises(CaptureError, match="maps the column 'UDS/LDS' to 'UDS LDS'"):
         read(path, columns={"UDS/LDS": "UDS LDS"})
+
+
+def test_a_line_of_bases_is_no_row_and_may_say_that_times_are_relative(
+    tmp_path: Path,
+) -> None:
+    text = (
+        '"Label >","ADDR","DATA","STAT","Time"\n"Base >","Hex","Hex","Symbol","Rel"\n'
+        '"0","FFFC","12","RD","500 ns"\n"1","FFFD","34","RD","500 ns"\n"2","C000","A9","RD","1 us"\n'
+    )
+    rows = read(write(tmp_path, text))
+    assert rows.address.tolist() == [0xFFFC, 0xFFFD, 0xC000]
+    assert rows.time_ps is not None
+    assert rows.time_ps.tolist() == [500_000, 1_000_000, 2_000_000]
+    assert "Times in column 'Time' count from row to row." in rows.notes

@@ -192,6 +192,7 @@ class Rebuilder:
             self._guard_moment = self._guard * (period or 1)
         self._clock = self._state_clock() if state else None
         self._missing = self._check_signals()
+        self._check_lowest_wires()
         self._events = {parse_event(item.at) for item in self._steps() if not self.lacking(item)}
         self._strobes = tuple(
             self._strobe(name)
@@ -250,6 +251,37 @@ class Rebuilder:
             if self._needs(latch) & lost:
                 lost.add(latch.name)
         return frozenset(lost)
+
+    def _check_lowest_wires(self) -> None:
+        """A bus whose wires begin above 0 has no number without saying which wire is its lowest digit.
+
+        Instruments show A1 to A23 as a number that is half of the address; taken for the address it would
+        move every read to another place.
+
+        Raises:
+            CaptureError: A column has such a bus in one number without a range.
+        """
+        pins = self._resolved
+        used: dict[str, set[int]] = {}
+        for item in self._steps():
+            for part in item.bus if isinstance(item, Latch) else item.address:
+                name, bits = parse_part(part)
+                used.setdefault(name, set()).update(bits if bits is not None else (0,))
+        for name, wires in used.items():
+            lowest, highest, bus = min(wires), max(wires), pins.canonical(name)
+            heading = pins.layout.whole.get(bus)
+            if heading is None or lowest == 0:
+                continue
+            short, long = f"{bus}[{highest}:{lowest}]", f"{bus}[{highest}:0]"
+            raise CaptureError(
+                f"The column {heading!r} has {bus} in one number, and {self.processor.name} has the lines "
+                f"{bit_name(bus, lowest)} to {bit_name(bus, highest)}: it does not tell whether that number "
+                "is the address or what these lines alone amount to.",
+                f'Map it under \'columns\' of the probe point {self.point.name!r}: "{heading}" = "{long}" if '
+                f'it is the address as the listing has it, "{heading}" = "{short}" if the address is '
+                f"{1 << lowest} times that number, as where the instrument's group has only these lines.",
+                file=self._source or None,
+            )
 
     def _remedy(self, fatal: Sequence[str]) -> str:
         """What to do about signals that the capture lacks."""

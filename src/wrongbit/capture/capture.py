@@ -29,11 +29,14 @@ class Layout:
             has position -1 and is never known. Every run of names with a common stem and numbers is a
             bus here, whether or not anybody calls it one.
         headings: Signal name = how the file spells it, where it is a column of its own; for messages only.
+        whole: Bus name = the column that has all of it in one number, without a range that says which bit
+            is the lowest.
     """
 
     signals: Mapping[str, int]
     buses: Mapping[str, tuple[int, ...]]
     headings: Mapping[str, str] = field(default_factory=dict, compare=False)
+    whole: Mapping[str, str] = field(default_factory=dict, compare=False)
 
     def bits_of(self, name: str) -> tuple[int, ...]:
         """Positions of a bus, or the single position of a signal.

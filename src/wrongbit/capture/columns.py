@@ -123,11 +123,13 @@ class Target:
         name: Canonical name of the signal, or of the bus.
         bits: Bus bit of each digit, lowest digit first; None for one signal.
         counts_upward: The range counts upward, as in ``A[0:7]``.
+        is_whole: A bus named without a range, so that its digits are taken to begin at bit 0.
     """
 
     name: str
     bits: tuple[int, ...] | None = None
     counts_upward: bool = False
+    is_whole: bool = False
 
     @property
     def signals(self) -> tuple[str, ...]:
@@ -154,13 +156,14 @@ def target_of(text: str, widths: Mapping[str, int]) -> Target:
     >>> target_of("ad[7:0]", {}).bits
     (0, 1, 2, 3, 4, 5, 6, 7)
     >>> target_of("D_3", {"D": 8}), target_of("CE_1", {"D": 8}).name
-    (Target(name='D3', bits=None, counts_upward=False), 'CE_1')
+    (Target(name='D3', bits=None, counts_upward=False, is_whole=False), 'CE_1')
     >>> target_of("/RD", {}).name, len(target_of("A", {"A": 16}).bits or ())
     ('RD', 16)
     """
     base = parse_signal(text).base
     if base in widths:
-        return Target(base, tuple(range(widths[base])) if widths[base] > 1 else None)
+        wide = widths[base] > 1
+        return Target(base, tuple(range(widths[base])) if wide else None, is_whole=wide)
     ranged = next(filter(None, (pattern.match(base) for pattern in _RANGES)), None)
     if ranged is not None:
         first, last = int(ranged["first"]), int(ranged["last"])

@@ -127,16 +127,25 @@ def split_cells(text: str, separator: str) -> tuple[str, ...]:
     return tuple(cell.strip() for cell in cells)
 
 
-def are_units(cells: Sequence[str]) -> bool:
-    """Whether a line such as ``[s],,`` holds units and nothing else.
+RELATIVE = ("rel", "relative")
+"""A time that is told from row to row, in a line below the names of the columns."""
 
-    >>> are_units(["", "hex", "us"]), are_units(["0", "F3", "us"])
-    (True, False)
+_HOW_SHOWN = {
+    *("v", "mv", "bit", "hex", "bin", "dec", "oct", "hexadecimal", "binary", "decimal", "octal", "ascii"),
+    *("symbol", "symbols", "symbolic", "abs", "absolute", *RELATIVE),
+}
+
+
+def are_units(cells: Sequence[str]) -> bool:
+    """Whether a line such as ``[s],,`` or ``Base >,Hex,Rel`` tells how columns are shown, and nothing else.
+
+    >>> are_units(["", "hex", "us"]), are_units(["Base >", "Hex", "Rel"]), are_units(["0", "F3", "us"])
+    (True, True, False)
     """
-    marks = [_UNIT_CELL.match(cell) for cell in cells if cell]
+    told = [cell for cell in cells if cell and not cell.endswith((">", ":"))]
+    marks = [_UNIT_CELL.match(cell) for cell in told]
     return bool(marks) and all(
-        mark is not None
-        and (unit_of(mark[1]) is not None or mark[1] in ("V", "mV", "bit", "hex", "bin", "dec", "oct"))
+        mark is not None and (unit_of(mark[1]) is not None or mark[1].casefold() in _HOW_SHOWN)
         for mark in marks
     )
 

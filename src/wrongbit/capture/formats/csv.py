@@ -107,7 +107,12 @@ class CsvSource:
             for column in uses.signals
             if column.target is not None and column.target.bits is None and not column.mapped
         }
-        self._layout = replace(build_layout(targets, widths), headings=spelt)
+        whole = {
+            column.target.name: column.heading
+            for column in uses.signals
+            if column.target is not None and column.target.is_whole
+        }
+        self._layout = replace(build_layout(targets, widths), headings=spelt, whole=whole)
         words, runs = words_and_levels(uses.signals)
         self._words = [
             (column.index, tuple(self._layout.signals[name] for name in column.target.signals))

@@ -28,7 +28,7 @@ from wrongbit.capture.formats._csv_columns import unit_of_times
 from wrongbit.capture.formats._level_columns import read_levels
 from wrongbit.capture.formats._packing import BadCell, Words, each_text
 from wrongbit.capture.formats._rows import RowReader
-from wrongbit.capture.formats._table import SEPARATORS, Table, are_units, split_cells
+from wrongbit.capture.formats._table import RELATIVE, SEPARATORS, Table, are_units, split_cells
 from wrongbit.capture.formats._times import read_times
 from wrongbit.capture.formats._tokens import Cells, Places, RaggedRow
 from wrongbit.capture.formats._word_columns import read_words
@@ -261,6 +261,7 @@ class _CycleTable:
         self._check_bits()
         self.unknown_kinds: dict[str, int] = {}
         self.unit_ps = self._unit()
+        self.relative = self._time_is_relative()
 
     def _places(self, roles: Mapping[int, str]) -> dict[str, int]:
         place: dict[str, int] = {}
@@ -350,6 +351,15 @@ class _CycleTable:
             del self.place["time"]
         return unit
 
+    def _time_is_relative(self) -> bool:
+        """Whether a line below the names says that each row's time counts from the row before it."""
+        index = self.place.get("time")
+        told = self.table.units[index] if index is not None and self.table.units else ""
+        if told.casefold() not in RELATIVE:
+            return False
+        self.notes.append(f"Times in column {self.table.headings[index or 0]!r} count from row to row.")
+        return True
+
     def read(self) -> CycleRows:
         parts = _Parts()
         for block in self.rows.text.blocks(self.table.first_line):
@@ -400,6 +410,8 @@ class _CycleTable:
             parts.bank.append(np.where(unknown == 0, bank, np.uint64(0)).astype(np.int32) - (unknown != 0))
         if "time" in self.place:
             times = read_times(cells, self.place["time"], self.unit_ps).time_ps
+            if self.relative:
+                times = np.cumsum(times) + (parts.time[-1][-1] if parts.time and len(parts.time[-1]) else 0)
             self._check_order(cells, block, times, parts.time[-1] if parts.time else times[:0])
             parts.time.append(times)
 
@@ -447,8 +459,9 @@ class _CycleTable:
         column = self.place["time"]
         raise CaptureError(
             f"Time goes back in column {self.table.headings[column]!r}, at {cells.text(row, column)!r}.",
-            "Cycles must follow each other in time: export one recording a file, and name the column under "
-            f"'ignore' of the probe point {self.point.name!r} if it is no time.",
+            "Cycles must follow each other in time, counted from the start and not from row to row: export "
+            "one recording a file, and name the column under 'ignore' of the probe point "
+            f"{self.point.name!r} if it is no time.",
             file=self.rows.text.name,
             line=self.rows.line_of(cells, block, row),
         )
