@@ -191,7 +191,7 @@ def test_cost_of_a_swap_is_that_of_the_bits_it_leaves() -> None:
 
 def two_chips(rng: np.random.Generator, count: int = 400) -> tuple[np.ndarray, MemoryMap, np.ndarray]:
     """Two ROMs of 256 words that feed the same 8 lines, the addresses read, and what each should hold."""
-    mask, lane = np.uint64(0xFF), tuple(range(8))
+    known, lane = np.full(256, np.uint64(0xFF)), tuple(range(8))
     words = rng.integers(0, 256, (2, 256)).astype(np.uint64)
     chips = tuple(
         ChipMap(

@@ -12,8 +12,8 @@ log(2(1-ε)) for one that is left open, with observations counted `MOST_WEIGHT` 
 A lead that is off its pin says nothing of its bit, whichever chip is read: a floating one is wrong in about
 half of all reads, a held one wherever the other level is due. That a line is often wrong is therefore not
 enough: before a lead is called dead, its reads are looked at chip by chip and level by level. Where another
-chip's words come through it, or its own do far more often than chance would have it, it is connected, and what
-is wrong lies in the machine (`one_chip_lines` tells of which chip).
+chip's words come through it, or its own do far more often than chance would have it, it is connected, and
+what is wrong lies in the machine (`one_chip_lines` tells with which chip).
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import count_bits, gather_bits, mask_of
 from wrongbit.bus.cycles import Cycles
-from wrongbit.compare.judge import is_reading
 from wrongbit.compare.chance import all_on_one_side
+from wrongbit.compare.judge import is_reading
 from wrongbit.compare.memory_map import MemoryMap
 
 Words = NDArray[np.uint64]
@@ -261,8 +261,11 @@ class ChipReads:
         return -astray * float(np.log(noise)) - (self.judged - astray) * float(np.log1p(-noise))
 
     def driven(self, noise: float) -> float:
-        """Nats that they cost a lead that is connected: right but for noise, or wrong at some share of its own
-        for a 0 and for a 1, as a fault of the machine may have it."""
+        """Nats that they cost a lead that is connected.
+
+        It is right but for noise, or a fault of the machine makes it wrong in some share of the reads of a 0
+        and in some other share of those of a 1.
+        """
         right = -self.wrong * float(np.log(noise)) - (self.judged - self.wrong) * float(np.log1p(-noise))
         fault = 0.0
         for ones, zeros in zip(self.ones, self.zeros, strict=True):
@@ -328,8 +331,8 @@ class OneChipLine:
         """What that means for the clips, in a sentence."""
         return (
             f"D{self.bit} is wrong in {self.wrong} of {self.judged} reads of {self.chip} and right in all "
-            f"{self.others_judged} of {' and '.join(self.others)}: its lead is connected. Look at {self.chip}, "
-            "its socket and its address lines."
+            f"{self.others_judged} of {' and '.join(self.others)}: its lead is connected. Look at "
+            f"{self.chip}, its socket and its address lines."
         )
 
 

@@ -10,8 +10,8 @@ def all_on_one_side(wrong: int, here: int, elsewhere: int) -> float:
 
     That is the hypergeometric term C(here, wrong) / C(here + elsewhere, wrong), which is the one-sided exact
     test of R. A. Fisher (Statistical Methods for Research Workers, 5th edition 1934, section 21.02; from
-    memory) for a table of which one cell is empty. Who looks at several sides and tells the striking ones has to multiply by their
-    number (Bonferroni).
+    memory) for a table of which one cell is empty. Who looks at several sides and tells the striking ones has
+    to multiply by their number (Bonferroni).
 
     Args:
         wrong: Number of wrong words, all on the one side.
