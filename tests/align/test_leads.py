@@ -194,9 +194,7 @@ def two_chips(rng: np.random.Generator, count: int = 400) -> tuple[np.ndarray, M
     known, lane = np.full(256, np.uint64(0xFF)), tuple(range(8))
     words = rng.integers(0, 256, (2, 256)).astype(np.uint64)
     chips = tuple(
-        ChipMap(
-            f"U{n + 1}", "rom", lane, lane, (ChipRegion(None, 256 * n, 256),), words[n], np.full(256, mask)
-        )
+        ChipMap(f"U{n + 1}", "rom", lane, lane, (ChipRegion(None, 256 * n, 256),), words[n], known)
         for n in range(2)
     )
     address = rng.permutation(512)[:count].astype(np.uint64)

@@ -67,6 +67,10 @@ INSIDE: dict[str, float] = {
 }
 """Share of each family in the failures of a memory itself, its socket left out. Judgement, no source."""
 
+UNSEEN = 0.25
+"""Share of a memory's failures that may be there though no capture shows them: cells, rows and columns that
+the program did not read. They are suspects only where the chip was read out of circuit. Judgement."""
+
 
 @dataclass(frozen=True)
 class Explanation:
@@ -205,10 +209,10 @@ class Weighing:
         """Change of each part's log odds by each observation, in order."""
         steps = []
         score = self.log_prior.copy()
-        before = _odds(pool(_normal(score), groups))
+        before = _log_odds(score, groups)
         for k in range(self.costs.shape[1]):
             score = score - self.costs[:, k]
-            after = _odds(pool(_normal(score), groups))
+            after = _log_odds(score, groups)
             steps.append(after - before)
             before = after
         return steps
@@ -230,9 +234,19 @@ def _normal(score: NDArray[np.float64]) -> Shares:
     return np.asarray(np.exp(score - np.logaddexp.reduce(score)))
 
 
-def _odds(shares: Shares) -> Shares:
-    kept = np.clip(shares, 1e-12, 1 - 1e-12)
-    return np.asarray(np.log(kept) - np.log1p(-kept))
+def _log_odds(score: NDArray[np.float64], groups: NDArray[np.intp]) -> Shares:
+    """Log odds of each group against all others, ``float64 (g,)``; 0 for one that has no others.
+
+    Worked out from the scores and not from shares, which round to 0 and 1: once the captures leave hardly any
+    doubt, what is measured after them would seem to say nothing of anybody.
+    """
+    count = int(groups.max(initial=-1)) + 1
+    own = np.full(count, -np.inf)
+    np.logaddexp.at(own, groups, score)
+    if count < 2:
+        return np.zeros(count)
+    others = np.where(np.eye(count, dtype=bool), -np.inf, own)
+    return np.asarray(own - np.logaddexp.reduce(others, axis=1))
 
 
 def weigh_suspects(
@@ -250,7 +264,7 @@ def weigh_suspects(
         measurements: What was done by hand.
         pairs: Try two faults at once where no single one explains the captures.
     """
-    singles = [Explanation((each,)) for each in _hypotheses(structure, looks)]
+    singles = [Explanation((each,)) for each in _hypotheses(structure, looks, measurements)]
     log_prior = np.log([each.weight for each in singles])
     race = _Race(np.full(len(looks), np.inf))
     costs = _raced(singles, structure, looks, measurements, race)
@@ -299,11 +313,19 @@ def _explained(
 # Hypotheses ----------------------------------------------------------------------------------------
 
 
-def _hypotheses(structure: Structure, looks: Sequence[Look]) -> list[Hypothesis]:
+def _hypotheses(
+    structure: Structure, looks: Sequence[Look], measurements: Sequence[Measurement]
+) -> list[Hypothesis]:
     found = list(structure.hypotheses())
     for point in dict.fromkeys(look.point.name for look in looks):
         found += structure.leads(structure.machine.point_of(point))
-    return found + list(_inside(structure, looks))
+    found += _inside(structure, looks)
+    read = dict.fromkeys(each.part for each in measurements if each.kind == "reading")
+    return found + [
+        Hypothesis(name, "inside", "unseen", weight=chip_rate(structure.chips[name]) * UNSEEN)
+        for name in read
+        if name in structure.chips
+    ]
 
 
 def _inside(structure: Structure, looks: Sequence[Look]) -> Iterable[Hypothesis]:
@@ -504,7 +526,9 @@ def _pairs(
     order += [
         number
         for number, each in enumerate(singles)
-        if each.faults[0].carries == "inside" and not isinstance(each.faults[0].fault, OutputFault)
+        if each.faults[0].carries == "inside"
+        and each.faults[0].fault is not None
+        and not isinstance(each.faults[0].fault, OutputFault)
     ]
     pool_ = list(dict.fromkeys(int(number) for number in order))
     doubles, prior = [], []
