@@ -11,6 +11,7 @@ from wrongbit.diagnose.figure import board_map
 from wrongbit.diagnose.hand import _TABLE, OUTCOMES, Measurement
 from wrongbit.diagnose.looks import Look
 from wrongbit.diagnose.planning import proposals
+from wrongbit.diagnose.rates import chip_rate
 from wrongbit.diagnose.suspects import Weighing, weigh_suspects
 
 ON = loaded("fellgate")
@@ -125,6 +126,23 @@ def test_a_reader_need_not_show_a_fault_of_speed() -> None:
     assert weighing.costs[numbers, 1] == pytest.approx(-np.log(0.40))
 
 
+def test_a_chip_is_suspected_by_all_its_faults_before_anything_was_measured() -> None:
+    """Not by those alone that are listed one by one: the share is that of its rate among all rates."""
+    suspects = {each.part: each.prior for each in weigh_suspects(ON.structure, []).suspects()}
+    chips = {chip.name: chip_rate(chip) for chip in ON.structure.machine.chip if chip.kind != "io"}
+    parts = {name: suspects[name] / suspects["U4"] * chips["U4"] for name in suspects if name not in chips}
+    for name, rate in chips.items():
+        assert suspects[name] == pytest.approx(rate / (sum(chips.values()) + sum(parts.values())))
+
+
+def test_reads_without_a_wrong_word_speak_for_a_chip_the_more_of_it_was_read() -> None:
+    """It need not be sound for all that: something may show at other speeds or temperatures only."""
+    few, many = (Bench(ON, None, 1, cycles).look("u1-cycles") for cycles in (60, 2500))
+    costs = few.cost_unseen("U4"), many.cost_unseen("U4")
+    assert 0 < costs[0] < costs[1] < -np.log(0.05)
+    assert PINS.cost_unseen("U5") == 0 and "U5" not in PINS.chips_judged
+
+
 def test_chances_of_outcomes_sum_to_one_and_rule_nothing_out() -> None:
     for (kind, _), row in _TABLE.items():
         assert len(row) == len(OUTCOMES[kind]) and sum(row) == pytest.approx(1)
@@ -152,12 +170,14 @@ def test_two_faults_are_found_where_no_single_one_explains() -> None:
 
 
 def test_the_board_map_has_every_part_and_the_shares() -> None:
-    svg = board_map(weigh_suspects(ON.structure, [PINS, BUS]))
+    weighing = weigh_suspects(ON.structure, [PINS, BUS])
+    svg = board_map(weighing)
     assert svg.startswith("<svg") and svg.rstrip().endswith("</svg>")
     for part in (*ON.structure.parts, *ON.structure.chips, "U1"):
         if part != "U8":  # a port on no path
             assert f">{part}<" in svg
-    assert "▲ 9" in svg  # X4's share, in tens
+    for suspect in weighing.suspects()[:2]:  # an open contact of X4, an open pin of U4
+        assert f"▲ {suspect.share:.0%}" in svg
     assert "wrong words seen" in svg
 
 

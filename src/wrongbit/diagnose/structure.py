@@ -96,7 +96,7 @@ class Hypothesis:
             case "silent":
                 return "none of its data lines is driven"
             case "unseen":
-                return "words of it that no capture shows are wrong"
+                return "something within it that no capture shows"
             case "low wins" | "high wins":
                 return f"{line} and {letter}{self.other} touch (a {self.what.partition(' ')[0]} level wins)"
             case "open":

@@ -20,13 +20,14 @@ from wrongbit.diagnose.entropy import Shares, entropy, pool
 from wrongbit.diagnose.hand import OUTCOMES, Measurement, chances
 from wrongbit.diagnose.looks import Look
 from wrongbit.diagnose.propagate import Component, System, passing, sourcing
-from wrongbit.diagnose.rates import chip_rate
+from wrongbit.diagnose.rates import charge_share, chip_rate
 from wrongbit.diagnose.structure import Hypothesis, Structure
 from wrongbit.faults.cellwise import CellwiseFault
 from wrongbit.faults.fault import Fault
 from wrongbit.faults.models import MODELS, NO_FAULT_PRIOR, PAIR_PRIOR
 from wrongbit.faults.models.wires import ChipAddressFault, OutputFault
 from wrongbit.faults.posterior import weigh
+from wrongbit.machine.model import Chip
 
 TIE = float(np.log(20))
 """Parts whose odds on the measurements alone are shorter than this are not told apart, as in `faults`."""
@@ -67,9 +68,13 @@ INSIDE: dict[str, float] = {
 }
 """Share of each family in the failures of a memory itself, its socket left out. Judgement, no source."""
 
-UNSEEN = 0.25
-"""Share of a memory's failures that may be there though no capture shows them: cells, rows and columns that
-the program did not read. They are suspects only where the chip was read out of circuit. Judgement."""
+
+def inside_shares(chip: Chip) -> dict[str, float]:
+    """`INSIDE` of a chip: where its cells hold a charge, what they lose of it is added."""
+    charge = charge_share(chip)
+    shares = {model: share / (1 + charge) for model, share in INSIDE.items()}
+    shares["lost charge"] += charge / (1 + charge)
+    return shares
 
 
 @dataclass(frozen=True)
@@ -264,7 +269,7 @@ def weigh_suspects(
         measurements: What was done by hand.
         pairs: Try two faults at once where no single one explains the captures.
     """
-    singles = [Explanation((each,)) for each in _hypotheses(structure, looks, measurements)]
+    singles = [Explanation((each,)) for each in _hypotheses(structure, looks)]
     log_prior = np.log([each.weight for each in singles])
     race = _Race(np.full(len(looks), np.inf))
     costs = _raced(singles, structure, looks, measurements, race)
@@ -313,19 +318,21 @@ def _explained(
 # Hypotheses ----------------------------------------------------------------------------------------
 
 
-def _hypotheses(
-    structure: Structure, looks: Sequence[Look], measurements: Sequence[Measurement]
-) -> list[Hypothesis]:
+def _hypotheses(structure: Structure, looks: Sequence[Look]) -> list[Hypothesis]:
     found = list(structure.hypotheses())
     for point in dict.fromkeys(look.point.name for look in looks):
         found += structure.leads(structure.machine.point_of(point))
-    found += _inside(structure, looks)
-    read = dict.fromkeys(each.part for each in measurements if each.kind == "reading")
-    return found + [
-        Hypothesis(name, "inside", "unseen", weight=chip_rate(structure.chips[name]) * UNSEEN)
-        for name in read
-        if name in structure.chips
+    inside = list(_inside(structure, looks))
+    listed = dict.fromkeys(structure.chips, 0.0)
+    for each in inside:
+        listed[each.part] += each.weight
+    # Whatever else may be wrong with a chip: beforehand it is suspected by all its faults.
+    others = [
+        Hypothesis(chip.name, "inside", "unseen", weight=rest)
+        for chip in structure.machine.chip
+        if chip.kind != "io" and (rest := chip_rate(chip) - listed[chip.name]) > 0
     ]
+    return [*found, *inside, *others]
 
 
 def _inside(structure: Structure, looks: Sequence[Look]) -> Iterable[Hypothesis]:
@@ -336,7 +343,7 @@ def _inside(structure: Structure, looks: Sequence[Look]) -> Iterable[Hypothesis]
     for chip in structure.machine.chip:
         if chip.kind == "io":
             continue
-        names = tuple(f"D{bit}" for bit in chip.lane)
+        names, shares = tuple(f"D{bit}" for bit in chip.lane), inside_shares(chip)
         for output in range(len(chip.lane)):
             for what, model in (
                 ("stuck at 0", "output stuck"),
@@ -344,7 +351,7 @@ def _inside(structure: Structure, looks: Sequence[Look]) -> Iterable[Hypothesis]
                 ("open", "output open"),
             ):
                 fault: Fault = OutputFault(chip.name, what, output, -1, names)  # type: ignore[arg-type]
-                share = INSIDE[model] / chip.bits / (2 if model == "output stuck" else 1)
+                share = shares[model] / chip.bits / (2 if model == "output stuck" else 1)
                 known[chip.name, fault] = _within(chip.name, fault, chip_rate(chip) * share)
     for look in looks:
         if not look.wrong:
@@ -353,10 +360,9 @@ def _inside(structure: Structure, looks: Sequence[Look]) -> Iterable[Hypothesis]
         for fault, log_prior in _suggested(look):
             if fault.model not in INSIDE:
                 continue
-            share = (
-                float(np.exp(log_prior)) * total / families[fault.model] * len(chips) * INSIDE[fault.model]
-            )
-            rate = chip_rate(structure.chips[fault.part]) * min(share, INSIDE[fault.model])
+            own = inside_shares(structure.chips[fault.part])[fault.model]
+            share = float(np.exp(log_prior)) * total / families[fault.model] * len(chips) * own
+            rate = chip_rate(structure.chips[fault.part]) * min(share, own)
             known.setdefault((fault.part, fault), _within(fault.part, fault, rate))
     return known.values()
 
@@ -467,7 +473,9 @@ def _costs_one_way(explanation: Explanation, structure: Structure, looks: Sequen
     before: Fault | None = None
     for look in looks:
         effects = [structure.effect(each, look.point) for each in explanation.faults]
-        yield look.cost(effects, before)
+        yield look.cost(effects, before) + sum(
+            look.cost_unseen(each.part) for each in explanation.faults if each.what == "unseen"
+        )
         before = look.fitted(effects) or before
 
 
@@ -535,6 +543,8 @@ def _pairs(
     scale = np.log(PAIR) - np.logaddexp.reduce(log_prior)
     for one, two in combinations(pool_, 2):
         first, second = singles[one].faults[0], singles[two].faults[0]
+        if "unseen" in (first.what, second.what):
+            continue  # it explains nothing that was seen
         if first.part == second.part and not first.carries == second.carries == "inside":
             continue  # two faults within one chip, such as a row and a column, are one chip's
         pair = Explanation((first, second) if log_prior[one] >= log_prior[two] else (second, first))
