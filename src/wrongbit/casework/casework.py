@@ -105,7 +105,7 @@ from wrongbit.reading.sources import Source, from_contents
 from wrongbit.reading.stack import READ_NOISE
 from wrongbit.replace.fit import Choice, Fitting, fit
 
-FORMAT = 3
+FORMAT = 4
 """Of what is kept in derived/ and of a finding's result; raised when their meaning changes."""
 
 T = TypeVar("T")

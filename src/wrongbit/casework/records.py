@@ -14,6 +14,7 @@ from wrongbit.casework.lines import (
     bare_capture,
     capture_line,
     chip_line,
+    confirmation_lines,
     first_wrong,
     proposal_lines,
     rung_lines,
@@ -98,6 +99,7 @@ def suspects_finding(
         "conclusion": told,
         "fault_seen": weighing.fault_seen,
         "proposals": [asdict(each) for each in proposal_lines(weighing.structure.machine, found)],
+        "confirmations": [asdict(each) for each in confirmation_lines(weighing)],
         "notes": list(notes),
     }
     return told, result, tuple(EvidenceRows(each.sha256, (), each.name) for each in stored)

@@ -13,8 +13,9 @@ so these numbers order parts and say nothing about hours. Each figure carries it
   new: 0.0013 (section 17.1, notice 2): **from memory, uncertain**;
 - what decades do to contacts and to stored charge: **common practice, no source**. The handbook knows no
   corrosion: by it a socket would hardly ever be the culprit, while every bench pulls and reseats first. A
-  socket of a board of that age is put level with the mask ROM in it and at half of an EPROM; a long edge
-  connector, which is pulled and gathers dust, above any chip.
+  socket of a board of that age is put level with the mask ROM in it and at half of an EPROM; a contact of an
+  edge or backplane connector, which is pulled and gathers dust, above one of a socket, and a long connector so
+  above any chip.
 - cells of a stored charge (EPROM, EEPROM, flash): retention was promised for ten years or so, and most boards
   are older; such a chip is put to fail by that as often as by all else together. Where the machine file does
   not say how a ROM holds its contents, half of that: **common practice, no source**.
@@ -39,7 +40,7 @@ _C1_RAM = (0.0078, 0.016, 0.031, 0.062)
 CONTACT: dict[str, float] = {
     "socket": 0.009,
     "joint": 0.0052,
-    "connector": 0.010,
+    "connector": 0.015,
     "backplane": 0.004,
     "wire": 0.0104,
 }

@@ -153,7 +153,7 @@ def build_report(
         evidence_section(counting),
         *(each.section for each in captures),
         suspects_section(weighing),
-        next_section(machine, proposals, weighed=isinstance(weighing, Weighing)),
+        next_section(machine, proposals, weighing),
         *(each.section for each in chips),
         *work_sections(counting),
         proof_section(proof),
