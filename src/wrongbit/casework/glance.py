@@ -203,7 +203,7 @@ def _questions(
         told.append(f"Nothing says what {listed(blind)} should hold: a fault there would not show.")
     unmeasured = sum(each.verdict == "not measured" for each in rungs)
     if unmeasured:
-        told.append(f"{counted(unmeasured, 'rung')} of the ladder not measured.")
+        told.append(f"{counted(unmeasured, 'step')} of the ladder not measured.")
     if proved and proved != "proved":
         told.append(say_state(proved))
     return tuple(dict.fromkeys(told))

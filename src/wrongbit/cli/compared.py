@@ -204,7 +204,7 @@ def show_counts(job: Job, summary: Summary) -> None:
         ("wrong reads", "right"),
         ("of judged", "right"),
         ("wrong addresses", "right"),
-        ("showing the held value", "right"),
+        ("as if not driven", "right"),
     )
     for each in summary.chips:
         chips.add_row(each.name, str(each.wrong), str(each.judged), str(each.wrong_addresses), str(each.held))

@@ -14,8 +14,8 @@ so these numbers order parts and say nothing about hours. Each figure carries it
 - what decades do to contacts and to stored charge: **common practice, no source**. The handbook knows no
   corrosion: by it a socket would hardly ever be the culprit, while every bench pulls and reseats first. A
   socket of a board of that age is put level with the mask ROM in it and at half of an EPROM; a contact of an
-  edge or backplane connector, which is pulled and gathers dust, above one of a socket, and a long connector so
-  above any chip.
+  edge or backplane connector, which is pulled and gathers dust, above one of a socket, and so a long one of
+  these above any chip.
 - cells of a stored charge (EPROM, EEPROM, flash): retention was promised for ten years or so, and most boards
   are older; such a chip is put to fail by that as often as by all else together. Where the machine file does
   not say how a ROM holds its contents, half of that: **common practice, no source**.
