@@ -48,6 +48,7 @@ def test_a_rom_in_a_socket_is_reseated_read_and_swapped(stuck: list[Look]) -> No
     assert kinds(weighing) == ["reseated", "swapped", "reading"]
     assert [each.minutes for each in found] == sorted(each.minutes for each in found)
     assert all(each.confirms and each.clears for each in found)
+    assert {each.part for each in found} == {"U4"}
     assert "U4" in found[2].text and "socket X4" in found[2].clears
 
 

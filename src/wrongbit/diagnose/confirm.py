@@ -8,7 +8,7 @@ done is common practice at the bench, no source.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from wrongbit.diagnose.hand import Measurement
 from wrongbit.diagnose.planning import CAPTURE_EFFORT, effort_of
@@ -31,7 +31,7 @@ class Confirmation:
     """One way to make sure of a part.
 
     Args:
-        part: The part.
+        part: The part that is to be made sure of.
         text: What to do.
         confirms: What is then seen if it is the part.
         clears: What it is if that is not seen.
@@ -75,7 +75,7 @@ def confirmations(weighing: Weighing) -> tuple[Confirmation, ...]:
     hypothesis = weighing.explanations[likely].faults[0]
     done = {(each.kind, each.part) for each in weighing.measurements}
     found = [
-        each
+        replace(each, part=part)  # a measurement may be at its socket
         for each in _ways(weighing.structure, hypothesis)
         if each.measurement is None or (each.measurement.kind, each.measurement.part) not in done
     ]

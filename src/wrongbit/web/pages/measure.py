@@ -46,7 +46,7 @@ def _draw(bench: Workbench, overview: Overview) -> None:
             paragraph(overview.conclusion, classes="wb-big")
             quiet(f"Doubt now: {doubt_text(overview.doubt)}.")
     if not overview.proposals:
-        quiet("There is no measurement that would tell more of the parts apart.")
+        quiet("No measurement that the machine file knows of would tell the parts apart any further.")
     for number, proposal in enumerate(overview.proposals[:SHOWN], 1):
         _proposal(bench, number, proposal)
     _confirm(overview)
@@ -152,9 +152,9 @@ def measurement_form(bench: Workbench, part: str = "") -> None:
     """
     with tag("div", classes="wb-row"):
         kind = Choice("What was done", list(OUTCOMES), on_change=lambda chosen: fit())
-        where_slot = tag("div")
+        where_slot = tag("div", classes="wb-slot")
         line = Field("Line", hint="D5 or A12; empty for all", width=6)
-        outcome_slot = tag("div")
+        outcome_slot = tag("div", classes="wb-slot")
         note = Field("Note", width=24)
         button("Enter", lambda: record(bench, filled(kind, fields[0], fields[1], line, note)), main=True)
     fields: list[Choice] = []
