@@ -23,15 +23,15 @@ def case(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_search_goes_from_many_suspects_to_the_true_part(tmp_path: Path) -> None:
     steps = list(walk(tmp_path))
     first = [each for each in steps[0].weighing.suspects() if each.share >= 0.002]
-    assert len(first) == 11  # the worked case of docs/diagnosis.md
-    assert len(steps) == 4 and steps[-1].weighing.top() == ("J0",)
+    assert len(first) == 12  # the worked case of docs/diagnosis.md
+    assert len(steps) == 5 and steps[-1].weighing.top() == ("J0",)
     assert all(step.proposal is not None and step.proposal.gain > 0 for step in steps[1:])
 
 
 def test_the_search_is_told_step_by_step(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run_walk(tmp_path) == 0
     page = capsys.readouterr().out
-    assert page.count("why: ") == 4 and page.count("found: ") == 4
+    assert page.count("why: ") == 5 and page.count("found: ") == 5
     assert page.index("caution:") < page.index("Capture at u1-cycles")
     assert "→ It is J0: D5 is open." in page
     assert "D5 is open in J0 (data)." in page
