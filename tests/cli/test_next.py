@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 
 from wrongbit.cli.demo_parts import run_walk, walk
 from wrongbit.cli.main import main
+from wrongbit.demo.case import write_case
 
 
 @pytest.fixture(scope="module")
@@ -48,6 +50,7 @@ def test_suspects(case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert main(["suspects", str(case), "--picture", str(picture)]) == 1
     page = capsys.readouterr().out
     assert "What speaks for and against" in page and "→ It is J0" in page
+    assert not re.search(r"[0-9]e\+|neither|nats", page) and re.search(r"for, \d+ to 1", page)
     spaced = tmp_path / "lift in the hall"
     shutil.copytree(case, spaced)
     assert main(["suspects", str(spaced)]) == 1
@@ -99,3 +102,25 @@ def test_mistakes(case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert "noise rate" in capsys.readouterr().err
     assert main(["suspects", str(case), "--picture", str(tmp_path / "no" / "x.svg")]) == 2
     assert "cannot be written" in capsys.readouterr().err
+
+
+def test_the_decided_part_is_made_sure_of(
+    case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The last state but the ohmmeter's: what is left is to measure, and what was done is told."""
+    assert main(["next", str(case), "--json"]) == 1
+    confirm = json.loads(capsys.readouterr().out)["confirm"]
+    assert confirm["part"] == "J0" and len(confirm["confirmed_by"]) == 2 and confirm["ways"] == []
+    assert main(["next", str(case)]) == 1
+    page = capsys.readouterr().out
+    assert "Before J0 is unsoldered or replaced, make sure of it" in page
+    assert "already speaks for it: pull J0 and put it back: cured" in page
+    kiln = write_case(tmp_path / "kiln", "quarrybank", cycles=2000, points=["u1-timing"], whole=True)
+    assert main(["next", str(kiln.folder), "--json"]) == 1
+    confirm = json.loads(capsys.readouterr().out)["confirm"]
+    assert confirm["part"] == "U3" and confirm["ways"]
+    assert all(each["says"] and each["confirms"] and each["clears"] for each in confirm["ways"])
+    assert main(["next", str(kiln.folder)]) == 1
+    page = capsys.readouterr().out
+    assert "it is U3 if:" in page and "it is not if:" in page
+    assert "discharge and measure the supply's capacitors" in page

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -11,23 +10,12 @@ from typing import Any
 import pytest
 
 from diagnose.boards import loaded
-from web.served import Served, ready, start, stop
-from wrongbit.demo.case import write_case
+from web.served import Served, ready
 from wrongbit.diagnose.figure import board_map
 from wrongbit.diagnose.suspects import weigh_suspects
 from wrongbit.web.pages import PAGES
 
 SIZES = {"desktop": (1280, 900), "phone": (390, 844)}
-
-
-@pytest.fixture(scope="module")
-def served_at_levels(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    """A case with samples, of which levels can be drawn."""
-    folder = tmp_path_factory.mktemp("levels") / "kiln"
-    write_case(folder, "quarrybank", cycles=1500, points=["u1-timing"], whole=True)
-    found = start(folder)
-    yield found
-    stop(found.process)
 
 
 def fits(tab: Any) -> None:
@@ -92,11 +80,11 @@ def test_nothing_of_a_board_map_is_cut_off(browser: Any, machine: str) -> None:
     assert outside == []
 
 
-def test_the_level_drawing_stays_legible_on_a_telephone(page: Any, served_at_levels: Served) -> None:
+def test_the_level_drawing_stays_legible_on_a_telephone(page: Any, served_kiln: Served) -> None:
     """Its smallest text keeps at least 8 pixels of height, and scrolls in its own box."""
     page.set_viewport_size({"width": 390, "height": 844})
-    page.goto(served_at_levels.address)
-    ready(page, "/cycles", served_at_levels)
+    page.goto(served_kiln.address)
+    ready(page, "/cycles", served_kiln)
     page.wait_for_selector(".cy-levels svg text")
     tall = page.evaluate(
         "Math.min(...[...document.querySelectorAll('.cy-levels svg text')].map("
