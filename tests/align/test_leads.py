@@ -15,13 +15,15 @@ from wrongbit.align.leads import (
     agreement,
     data_lead_findings,
     lead_findings,
+    observe,
     one_chip_lines,
+    say_one_chip_lines,
 )
 from wrongbit.bits import gather_bits
 from wrongbit.bus.cycles import NO_TIME, Cycles
 from wrongbit.compare.memory_map import ChipMap, ChipRegion, MemoryMap
 from wrongbit.demo.case import write_case
-from wrongbit.job import Job, open_job
+from wrongbit.job import Job, open_job, read_capture
 
 
 @pytest.fixture(scope="module")
@@ -271,6 +273,34 @@ def test_where_one_chip_alone_was_judged_its_output_may_be_it() -> None:
     own = address < 256
     (found,) = data_lead_findings(seen_at(address[own], memory_map, due[own] & ~BIT), 1e-4)
     assert found.chips == ("U1",) and "a dead output of U1 would look the same" in found.say()
+
+
+@pytest.fixture(scope="module")
+def bridged(tmp_path_factory: pytest.TempPathFactory) -> tuple[Job, Cycles]:
+    """Two address lines of one ROM touch: data lines and address lines of the bus are all right."""
+    folder = tmp_path_factory.mktemp("bridged")
+    case = write_case(folder, "quarrybank", cycles=6000, points=["u1-timing"])
+    job = open_job(case.machine_file, point="u1-timing")
+    return job, read_capture(job, case.captures[0].path)[0]
+
+
+def test_a_fault_of_one_chip_is_not_excused_by_an_address_lead(bridged: tuple[Job, Cycles]) -> None:
+    """Some address lines never move, and where no chip answers anything may be read: that proves nothing."""
+    job, cycles = bridged
+    assert lead_findings(cycles, job.memory_map) == []
+    lines = one_chip_lines(observe(cycles, job.memory_map))
+    assert {line.chip for line in lines} == {"U3"} and len(lines) == 8
+    (told,) = say_one_chip_lines(lines)
+    assert told.startswith("D0, D1, D2, D3, D4, D5, D6, D7 are wrong in ") and "U2: their leads are" in told
+
+
+def test_an_address_lead_that_is_off_is_found(quarrybank: tuple[Job, Cycles]) -> None:
+    """It reads 0 or 1 for ever, though the program uses both levels of it."""
+    job, cycles = quarrybank
+    line = np.uint64(1 << 3)
+    for address in (cycles.address & ~line, cycles.address | line):
+        found = lead_findings(replace(cycles, address=address), job.memory_map)
+        assert ("unconnected", "address", (3,)) in brief(found)
 
 
 def test_few_wrong_reads_say_nothing_of_a_chip() -> None:

@@ -329,11 +329,25 @@ class OneChipLine:
 
     def say(self) -> str:
         """What that means for the clips, in a sentence."""
-        return (
-            f"D{self.bit} is wrong in {self.wrong} of {self.judged} reads of {self.chip} and right in all "
-            f"{self.others_judged} of {' and '.join(self.others)}: its lead is connected. Look at "
-            f"{self.chip}, its socket and its address lines."
-        )
+        return _say_lines((self,))
+
+
+def say_one_chip_lines(lines: Sequence[OneChipLine]) -> list[str]:
+    """The same of several lines, those of one chip in one sentence."""
+    chips = dict.fromkeys((line.chip, line.others) for line in lines)
+    return [_say_lines([line for line in lines if (line.chip, line.others) == each]) for each in chips]
+
+
+def _say_lines(lines: Sequence[OneChipLine]) -> str:
+    first, many = lines[0], len(lines) > 1
+    ends = dict.fromkeys((min(line.wrong for line in lines), max(line.wrong for line in lines)))
+    wrong = " to ".join(str(count) for count in ends)
+    return (
+        f"{', '.join(f'D{line.bit}' for line in lines)} {'are' if many else 'is'} wrong in {wrong} of "
+        f"{first.judged} reads of {first.chip} and right in all {first.others_judged} of "
+        f"{' and '.join(first.others)}: {'their leads are' if many else 'its lead is'} connected. "
+        f"Look at {first.chip}, its socket and its address lines."
+    )
 
 
 def one_chip_lines(observations: Observations) -> tuple[OneChipLine, ...]:
@@ -462,7 +476,7 @@ def address_lead_findings(observations: Observations, noise: float) -> list[Lead
             break
         best, mistake = min(tried, key=lambda each: each[0])
         gain = _summed(now, observations) - best
-        if gain <= CLEAR:
+        if gain <= CLEAR or not _puts_right(mistake, observations, address, word, known):
             break
         findings.append(
             LeadFinding(mistake.kind, mistake.bus, mistake.leads, mistake.carries, gain - total, gain, noise)
@@ -516,6 +530,31 @@ def _cost_of(
     low = _cost(observations, address & ~line, word, known, noise)
     high = _cost(observations, address | line, word, known, noise)
     return np.asarray(np.log(2) - np.logaddexp(-low, -high))
+
+
+def _puts_right(
+    mistake: _Mistake, observations: Observations, address: Words, word: Words, known: Words
+) -> bool:
+    """A line that was not seen puts most reads right that are wrong now, and does not only excuse them.
+
+    It sends a wrong word to either of two addresses. Where no chip answers at the other one, nothing speaks
+    against it, so that a dead lead of an address line that the program never moves would excuse any fault of
+    the machine.
+    """
+    if mistake.kind in ("swapped", "inverted"):
+        return True
+    other = address ^ np.uint64(1 << mistake.leads[0])
+    wrong = _judged_wrong(observations, address, word, known) > 0
+    given = observations.memory_map.expected(observations.bank, other)[1]
+    right = ((given & known) == known) & (_judged_wrong(observations, other, word, known) == 0)
+    weight = observations.weight
+    return bool((weight * (wrong & right)).sum() * 2 > (weight * wrong).sum())
+
+
+def _judged_wrong(observations: Observations, address: Words, word: Words, known: Words) -> NDArray[np.int64]:
+    """Wrong bits of each read among those that have an expectation and were seen."""
+    expected, given = observations.memory_map.expected(observations.bank, address)
+    return np.asarray(count_bits((expected ^ word) & given & known), np.int64)
 
 
 def _put_right(mistake: _Mistake, address: Words, word: Words, known: Words) -> tuple[Words, Words, Words]:
@@ -594,4 +633,5 @@ __all__ = [
     "observe",
     "one_chip_lines",
     "reads_by_chip",
+    "say_one_chip_lines",
 ]

@@ -11,7 +11,14 @@ from rich.text import Text
 
 from wrongbit.align.addresses import Lag, address_lag
 from wrongbit.align.edges import Edge, try_edges
-from wrongbit.align.leads import LeadFinding, OneChipLine, lead_findings, observe, one_chip_lines
+from wrongbit.align.leads import (
+    LeadFinding,
+    OneChipLine,
+    lead_findings,
+    observe,
+    one_chip_lines,
+    say_one_chip_lines,
+)
 from wrongbit.bus.recipes import bus_widths
 from wrongbit.capture.formats import open_samples
 from wrongbit.cli import incase, options
@@ -101,8 +108,8 @@ def _show_lines(lines: Sequence[OneChipLine]) -> None:
     if lines:
         out.print()
         out.print(Text("Not the clips", "bold"))
-    for line in lines:
-        out.print(f"  {line.say()}", soft_wrap=True)
+    for told in say_one_chip_lines(lines):
+        out.print(f"  {told}", soft_wrap=True)
 
 
 def _as_json(
