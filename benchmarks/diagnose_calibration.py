@@ -27,7 +27,7 @@ from wrongbit.demo.wiring import PartFault
 from wrongbit.diagnose.effects import SOMETIMES
 from wrongbit.diagnose.rates import chip_rate
 from wrongbit.diagnose.structure import Hypothesis
-from wrongbit.diagnose.suspects import INSIDE, weigh_suspects
+from wrongbit.diagnose.suspects import inside_shares, weigh_suspects
 from wrongbit.faults.fault import DRIFTS, LOOSE, Rates
 from wrongbit.faults.models.wires import LEVELS
 from wrongbit.machine.model import Chip
@@ -115,7 +115,8 @@ def _in_part(chosen: Hypothesis, rng: Random) -> Drawn:
 
 
 def _in_chip(on: Loaded, chip: Chip, rng: Random) -> InjectedFault | None:
-    family = rng.choices(list(INJECTED), [INSIDE[each] for each in INJECTED])[0]
+    shares = inside_shares(chip)
+    family = rng.choices(list(INJECTED), [shares[each] for each in INJECTED])[0]
     kind = rng.choices(list(INJECTED[family]), list(INJECTED[family].values()))[0]
     if kind == "address-open" and (level := drawn_from(LEVELS, rng)) in (0.0, 1.0):
         kind = "address-stuck-high" if level else "address-stuck-low"  # the same, where it is at the chip

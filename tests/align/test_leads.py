@@ -9,12 +9,21 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wrongbit.align.leads import LeadFinding, Observations, agreement, data_lead_findings, lead_findings
+from wrongbit.align.leads import (
+    LeadFinding,
+    Observations,
+    agreement,
+    data_lead_findings,
+    lead_findings,
+    observe,
+    one_chip_lines,
+    say_one_chip_lines,
+)
 from wrongbit.bits import gather_bits
 from wrongbit.bus.cycles import NO_TIME, Cycles
 from wrongbit.compare.memory_map import ChipMap, ChipRegion, MemoryMap
 from wrongbit.demo.case import write_case
-from wrongbit.job import Job, open_job
+from wrongbit.job import Job, open_job, read_capture
 
 
 @pytest.fixture(scope="module")
@@ -177,6 +186,129 @@ def test_cost_of_a_swap_is_that_of_the_bits_it_leaves() -> None:
     seen[[5, 50, 150]] ^= np.uint64(2)
     (found,) = data_lead_findings(small(words, seen, 4), 0.01)
     assert found.log_likelihood == pytest.approx(-3 * np.log(0.99 / 0.01))
+
+
+# What is wrong on many reads is not yet a dead clip -----------------------------------------------------
+
+
+def two_chips(rng: np.random.Generator, count: int = 400) -> tuple[np.ndarray, MemoryMap, np.ndarray]:
+    """Two ROMs of 256 words that feed the same 8 lines, the addresses read, and what each should hold."""
+    known, lane = np.full(256, np.uint64(0xFF)), tuple(range(8))
+    words = rng.integers(0, 256, (2, 256)).astype(np.uint64)
+    chips = tuple(
+        ChipMap(f"U{n + 1}", "rom", lane, lane, (ChipRegion(None, 256 * n, 256),), words[n], known)
+        for n in range(2)
+    )
+    address = rng.permutation(512)[:count].astype(np.uint64)
+    return address, MemoryMap("P", 8, 9, chips), words.reshape(-1)[address.astype(np.intp)]
+
+
+def seen_at(address: np.ndarray, memory_map: MemoryMap, seen: np.ndarray) -> Observations:
+    count = len(address)
+    known = np.full(count, np.uint64(0xFF))
+    return Observations(np.zeros(count, np.int32), address, seen, known, np.ones(count), memory_map)
+
+
+BIT = np.uint64(1 << 3)
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("level", [0, 1, None])
+def test_one_chips_dead_output_is_no_dead_clip(seed: int, level: int | None) -> None:
+    """The other chip's words come through the same lead: a stuck or a floating output of U1."""
+    rng = np.random.default_rng(seed)
+    address, memory_map, due = two_chips(rng)
+    own = address < 256
+    value = rng.integers(0, 2, len(due)) if level is None else np.full(len(due), level)
+    dead = (due & ~BIT) | (value.astype(np.uint64) * BIT)
+    observed = seen_at(address, memory_map, np.where(own, dead, due))
+    assert data_lead_findings(observed, 1e-4) == []
+    (told,) = one_chip_lines(observed)
+    wrong = int(((dead ^ due)[own] != 0).sum())
+    assert (told.bit, told.chip, told.wrong, told.judged) == (3, "U1", wrong, int(own.sum()))
+    assert told.others == ("U2",) and told.others_judged == int((~own).sum())
+    assert "its lead is connected" in told.say()
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("share", [0.05, 0.15, 0.25])
+def test_a_line_that_is_mostly_right_is_no_dead_clip(seed: int, share: float) -> None:
+    rng = np.random.default_rng(seed)
+    address, memory_map, due = two_chips(rng)
+    wrong = (rng.random(len(due)) < share).astype(np.uint64) * BIT
+    assert data_lead_findings(seen_at(address, memory_map, due ^ wrong), 1e-4) == []
+
+
+def test_bridged_lines_are_no_dead_clip() -> None:
+    """Where a low level wins, the line is right whenever it should be low, or its neighbour is high."""
+    address, memory_map, due = two_chips(np.random.default_rng(3))
+    low = (due & ~BIT) | (due & (due >> np.uint64(1)) & BIT)
+    assert data_lead_findings(seen_at(address, memory_map, low), 1e-4) == []
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("ones", [0.0, 0.3, 0.5, 0.8, 1.0])
+def test_a_lead_that_says_nothing_with_either_chip_is_dead(seed: int, ones: float) -> None:
+    rng = np.random.default_rng(seed)
+    address, memory_map, due = two_chips(rng)
+    value = (rng.random(len(due)) < ones).astype(np.uint64) * BIT
+    (found,) = data_lead_findings(seen_at(address, memory_map, (due & ~BIT) | value), 1e-4)
+    assert (found.kind, found.leads, found.chips) == ("unconnected", (3,), ("U1", "U2"))
+    assert "with every chip on it: U1, U2" in found.say()
+
+
+def test_a_lead_that_leaks_a_little_of_its_line_is_dead_all_the_same() -> None:
+    """It follows the line in one read of seven: right in 57 of 100 reads."""
+    rng = np.random.default_rng(9)
+    address, memory_map, due = two_chips(rng, 512)
+    loose = (rng.integers(0, 2, len(due))).astype(np.uint64) * BIT
+    seen = np.where(rng.random(len(due)) < 1 / 7, due, (due & ~BIT) | loose)
+    (found,) = data_lead_findings(seen_at(address, memory_map, seen), 1e-4)
+    assert (found.kind, found.leads) == ("unconnected", (3,))
+
+
+def test_where_one_chip_alone_was_judged_its_output_may_be_it() -> None:
+    rng = np.random.default_rng(2)
+    address, memory_map, due = two_chips(rng)
+    own = address < 256
+    (found,) = data_lead_findings(seen_at(address[own], memory_map, due[own] & ~BIT), 1e-4)
+    assert found.chips == ("U1",) and "a dead output of U1 would look the same" in found.say()
+
+
+@pytest.fixture(scope="module")
+def bridged(tmp_path_factory: pytest.TempPathFactory) -> tuple[Job, Cycles]:
+    """Two address lines of one ROM touch: data lines and address lines of the bus are all right."""
+    folder = tmp_path_factory.mktemp("bridged")
+    case = write_case(folder, "quarrybank", cycles=6000, points=["u1-timing"])
+    job = open_job(case.machine_file, point="u1-timing")
+    return job, read_capture(job, case.captures[0].path)[0]
+
+
+def test_a_fault_of_one_chip_is_not_excused_by_an_address_lead(bridged: tuple[Job, Cycles]) -> None:
+    """Some address lines never move, and where no chip answers anything may be read: that proves nothing."""
+    job, cycles = bridged
+    assert lead_findings(cycles, job.memory_map) == []
+    lines = one_chip_lines(observe(cycles, job.memory_map))
+    assert {line.chip for line in lines} == {"U3"} and len(lines) == 8
+    (told,) = say_one_chip_lines(lines)
+    assert told.startswith("D0, D1, D2, D3, D4, D5, D6, D7 are wrong in ") and "U2: their leads are" in told
+
+
+def test_an_address_lead_that_is_off_is_found(quarrybank: tuple[Job, Cycles]) -> None:
+    """It reads 0 or 1 for ever, though the program uses both levels of it."""
+    job, cycles = quarrybank
+    line = np.uint64(1 << 3)
+    for address in (cycles.address & ~line, cycles.address | line):
+        found = lead_findings(replace(cycles, address=address), job.memory_map)
+        assert ("unconnected", "address", (3,)) in brief(found)
+
+
+def test_few_wrong_reads_say_nothing_of_a_chip() -> None:
+    """Three wrong reads among 400, all of one chip: by chance in one case of eight, and 16 were looked at."""
+    address, memory_map, due = two_chips(np.random.default_rng(6))
+    seen = due.copy()
+    seen[np.flatnonzero(address < 256)[:3]] ^= BIT
+    assert one_chip_lines(seen_at(address, memory_map, seen)) == ()
 
 
 def test_a_noise_rate_outside_is_refused(saltmarsh: tuple[Job, Cycles]) -> None:

@@ -60,9 +60,26 @@ def test_swapped_data_leads_are_told(case: DemoCase, capsys: Capture) -> None:
     assert main(call) == 1
     page = capsys.readouterr().out
     assert "The leads D2 and D6 are exchanged" in page and "Check your clips" in page
+    assert "by more than 1,000,000 to 1" in page and "nats" not in page
     assert main([*call, "--json"]) == 1
     (found,) = json.loads(capsys.readouterr().out)["findings"]
     assert (found["kind"], found["bus"], found["leads"]) == ("swapped", "data", [2, 6])
+
+
+def test_a_stuck_output_of_one_chip_is_not_told_as_a_clip(
+    tmp_path_factory: pytest.TempPathFactory, capsys: Capture
+) -> None:
+    """Two ROMs feed the same lines, and the other one's words come through."""
+    folder = tmp_path_factory.mktemp("stuck")
+    stuck = write_case(folder, "quarrybank", "stuck-low:U3.D4", points=["u1-timing"], cycles=6000)
+    taken = stuck.captures[0]
+    call = ["leads", str(stuck.machine_file), str(taken.path), "--point", taken.point]
+    assert main(call) == 0
+    page = " ".join(capsys.readouterr().out.split())
+    assert "D4 is wrong in" in page and "reads of U3 and right in all" in page and "nats" not in page
+    assert main([*call, "--json"]) == 0
+    (line,) = json.loads(capsys.readouterr().out)["one_chip_lines"]
+    assert (line["bit"], line["chip"], line["others"]) == (4, "U3", ["U2"])
 
 
 def chip_capture(case: DemoCase, file: Path, chip: str, base: int, rate: float) -> np.ndarray:

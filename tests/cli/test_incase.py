@@ -61,6 +61,20 @@ def test_the_ladder_of_a_folder(folder: Path, capsys: pytest.CaptureFixture[str]
     assert told(capsys, "ladder", str(folder))["first_outside"] == "VCC voltage"
 
 
+@pytest.mark.parametrize("verb", ["cycles", "leads"])
+def test_a_capture_of_a_folder_says_what_its_file_says(
+    verb: str, recorder: DemoCase, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    taken = recorder.captures[0]
+    expected = told(capsys, verb, str(recorder.machine_file), str(taken.path), "--point", taken.point)
+    assert told(capsys, verb, str(folder)) == expected
+    assert told(capsys, verb, str(folder), "u1-timing.csv", "--point", "u1-timing") == expected
+    assert main([verb, str(folder), "u9.csv"]) == 2
+    assert "no capture 'u9.csv'" in capsys.readouterr().err
+    assert main([verb, str(folder / "saltmarsh.toml")]) == 2
+    assert "Name one, or a case folder" in " ".join(capsys.readouterr().err.split())
+
+
 @pytest.fixture(scope="module")
 def kiln(tmp_path_factory: pytest.TempPathFactory) -> ChipCase:
     return write_chip_case(tmp_path_factory.mktemp("kiln"))
@@ -117,7 +131,9 @@ def listing(folder: Path) -> list[tuple[str, int]]:
     return sorted((str(path.relative_to(folder)), path.stat().st_mtime_ns) for path in folder.rglob("*"))
 
 
-@pytest.mark.parametrize("verb", ["compare", "diagnose", "explain", "suspects", "next", "prove"])
+@pytest.mark.parametrize(
+    "verb", ["cycles", "leads", "compare", "diagnose", "explain", "suspects", "next", "prove"]
+)
 def test_a_folder_that_may_only_be_read_is_looked_at(
     verb: str, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -64,7 +64,7 @@ def test_values_by_hand_and_from_a_capture(folder: Path, capsys: pytest.CaptureF
 def test_a_low_rail_comes_first(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, said, _ = run(capsys, "--measured", "VCC = 4.4 V", "--capture", "start.csv")
     assert code == 1
-    assert "First rung that fails" in said
+    assert "First step that fails" in said
     assert "VCC voltage: should be 4.75 V to 5.25 V, measured 4.4 V, 0.35 V too low (by hand)" in said
     assert "→ Switch off." in said
 

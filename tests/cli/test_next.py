@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 
 from wrongbit.cli.demo_parts import run_walk, walk
 from wrongbit.cli.main import main
+from wrongbit.demo.case import write_case
 
 
 @pytest.fixture(scope="module")
@@ -23,15 +25,15 @@ def case(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_search_goes_from_many_suspects_to_the_true_part(tmp_path: Path) -> None:
     steps = list(walk(tmp_path))
     first = [each for each in steps[0].weighing.suspects() if each.share >= 0.002]
-    assert len(first) == 11  # the worked case of docs/diagnosis.md
-    assert len(steps) == 4 and steps[-1].weighing.top() == ("J0",)
+    assert len(first) == 12  # the worked case of docs/diagnosis.md
+    assert len(steps) == 5 and steps[-1].weighing.top() == ("J0",)
     assert all(step.proposal is not None and step.proposal.gain > 0 for step in steps[1:])
 
 
 def test_the_search_is_told_step_by_step(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run_walk(tmp_path) == 0
     page = capsys.readouterr().out
-    assert page.count("why: ") == 4 and page.count("found: ") == 4
+    assert page.count("why: ") == 5 and page.count("found: ") == 5
     assert page.index("caution:") < page.index("Capture at u1-cycles")
     assert "→ It is J0: D5 is open." in page
     assert "D5 is open in J0 (data)." in page
@@ -48,6 +50,7 @@ def test_suspects(case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert main(["suspects", str(case), "--picture", str(picture)]) == 1
     page = capsys.readouterr().out
     assert "What speaks for and against" in page and "→ It is J0" in page
+    assert not re.search(r"[0-9]e\+|neither|nats", page) and re.search(r"for, \d+ to 1", page)
     spaced = tmp_path / "lift in the hall"
     shutil.copytree(case, spaced)
     assert main(["suspects", str(spaced)]) == 1
@@ -99,3 +102,25 @@ def test_mistakes(case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert "noise rate" in capsys.readouterr().err
     assert main(["suspects", str(case), "--picture", str(tmp_path / "no" / "x.svg")]) == 2
     assert "cannot be written" in capsys.readouterr().err
+
+
+def test_the_decided_part_is_made_sure_of(
+    case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The last state but the ohmmeter's: what is left is to measure, and what was done is told."""
+    assert main(["next", str(case), "--json"]) == 1
+    confirm = json.loads(capsys.readouterr().out)["confirm"]
+    assert confirm["part"] == "J0" and len(confirm["confirmed_by"]) == 2 and confirm["ways"] == []
+    assert main(["next", str(case)]) == 1
+    page = capsys.readouterr().out
+    assert "Before J0 is unsoldered or replaced, make sure of it" in page
+    assert "already speaks for it: pull J0 and put it back: cured" in page
+    kiln = write_case(tmp_path / "kiln", "quarrybank", cycles=2000, points=["u1-timing"], whole=True)
+    assert main(["next", str(kiln.folder), "--json"]) == 1
+    confirm = json.loads(capsys.readouterr().out)["confirm"]
+    assert confirm["part"] == "U3" and confirm["ways"]
+    assert all(each["says"] and each["confirms"] and each["clears"] for each in confirm["ways"])
+    assert main(["next", str(kiln.folder)]) == 1
+    page = capsys.readouterr().out
+    assert "it is U3 if:" in page and "it is not if:" in page
+    assert "discharge and measure the supply's capacitors" in page

@@ -161,8 +161,8 @@ def test_a_resistance_is_that_of_the_net() -> None:
 def test_rates_are_spread_over_the_lines_and_can_be_overridden() -> None:
     sockets = [each for each in STRUCTURE.hypotheses() if each.part == "X4"]
     assert sum(each.weight for each in sockets) == pytest.approx(
-        20 * 8 * 0.020, rel=0.05
-    )  # 8 data, 12 address
+        20 * 0.009, rel=0.05
+    )  # 8 data, 12 address, each contact after decades as in `wrongbit.diagnose.rates`
     given = Structure(
         read_machine(
             BOARD.replace('name = "X4"\nkind = "socket"', 'name = "X4"\nkind = "socket"\nprior = 7.0')

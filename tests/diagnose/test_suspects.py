@@ -11,7 +11,8 @@ from wrongbit.diagnose.figure import board_map
 from wrongbit.diagnose.hand import _TABLE, OUTCOMES, Measurement
 from wrongbit.diagnose.looks import Look
 from wrongbit.diagnose.planning import proposals
-from wrongbit.diagnose.suspects import weigh_suspects
+from wrongbit.diagnose.rates import chip_rate
+from wrongbit.diagnose.suspects import Weighing, weigh_suspects
 
 ON = loaded("fellgate")
 
@@ -75,6 +76,73 @@ def test_each_measurement_speaks_for_its_part(measurement: Measurement, up: str)
     assert after[up] > before[up]
 
 
+BAD, GOOD = Measurement("reading", "U4", outcome="bad"), Measurement("reading", "U4", outcome="good")
+
+
+def said_of(part: str, weighing: Weighing, number: int) -> float:
+    """Nats that an observation says for a part."""
+    suspect = next(each for each in weighing.suspects() if each.part == part)
+    return suspect.witnesses[number].nats
+
+
+def test_a_reading_speaks_though_the_captures_have_decided() -> None:
+    """By Bayes: 0.95 in place of 0.03 for the chip that reads bad, the inverse against all others."""
+    stuck = Bench(ON, None, 1, chip_fault=ON.demo.inject("stuck-low:U4.D3", 1))
+    looks = [stuck.look("u1-cycles"), stuck.look("memory-bus")]
+    alone = weigh_suspects(ON.structure, looks)
+    assert alone.top() == ("U4",) and alone.suspects()[0].share > 0.999
+    weighing = weigh_suspects(ON.structure, looks, [BAD])
+    assert said_of("U4", weighing, 2) == pytest.approx(np.log(0.95 / 0.03), abs=0.01)
+    for other in ("X4", "U9"):
+        assert said_of(other, weighing, 2) == pytest.approx(-np.log(0.95 / 0.03), abs=0.01)
+    good = weigh_suspects(ON.structure, looks, [GOOD])
+    assert said_of("U4", good, 2) == pytest.approx(-np.log(0.97 / 0.05), abs=0.01)
+    assert said_of("X4", good, 2) == pytest.approx(np.log(0.97 / 0.05), abs=0.01)
+
+
+def test_a_bad_reading_alone_raises_the_chip_by_bayes() -> None:
+    """Nothing was captured: the share is that of the prior odds times 0.95 against 0.03."""
+    weighing = weigh_suspects(ON.structure, [], [BAD])
+    (own,) = (each for each in weighing.suspects() if each.part == "U4")
+    odds = own.prior / (1 - own.prior) * 0.95 / 0.03
+    assert own.share == pytest.approx(odds / (1 + odds))
+    assert weighing.fault_seen
+
+
+def test_a_good_reading_leaves_what_lies_between_chip_and_processor() -> None:
+    """An open contact of the socket looks like an open output of the chip; read alone, the chip is good."""
+    before = {each.part: each.share for each in weigh_suspects(ON.structure, [PINS, BUS]).suspects()}
+    after = {each.part: each.share for each in weigh_suspects(ON.structure, [PINS, BUS], [GOOD]).suspects()}
+    assert after["U4"] < before["U4"] / 10 and after["X4"] > before["X4"]
+
+
+def test_a_reader_need_not_show_a_fault_of_speed() -> None:
+    slow = Bench(ON, None, 1, chip_fault=ON.demo.inject("slow-data:U4", 1))
+    weighing = weigh_suspects(ON.structure, [slow.look("u1-cycles")], [GOOD])
+    numbers = [
+        k for k, each in enumerate(weighing.explanations) if "slow" in each.say() and each.part == "U4"
+    ]
+    assert len(numbers)
+    assert weighing.costs[numbers, 1] == pytest.approx(-np.log(0.40))
+
+
+def test_a_chip_is_suspected_by_all_its_faults_before_anything_was_measured() -> None:
+    """Not by those alone that are listed one by one: the share is that of its rate among all rates."""
+    suspects = {each.part: each.prior for each in weigh_suspects(ON.structure, []).suspects()}
+    chips = {chip.name: chip_rate(chip) for chip in ON.structure.machine.chip if chip.kind != "io"}
+    parts = {name: suspects[name] / suspects["U4"] * chips["U4"] for name in suspects if name not in chips}
+    for name, rate in chips.items():
+        assert suspects[name] == pytest.approx(rate / (sum(chips.values()) + sum(parts.values())))
+
+
+def test_reads_without_a_wrong_word_speak_for_a_chip_the_more_of_it_was_read() -> None:
+    """It need not be sound for all that: something may show at other speeds or temperatures only."""
+    few, many = (Bench(ON, None, 1, cycles).look("u1-cycles") for cycles in (60, 2500))
+    costs = few.cost_unseen("U4"), many.cost_unseen("U4")
+    assert 0 < costs[0] < costs[1] < -np.log(0.05)
+    assert PINS.cost_unseen("U5") == 0 and "U5" not in PINS.chips_judged
+
+
 def test_chances_of_outcomes_sum_to_one_and_rule_nothing_out() -> None:
     for (kind, _), row in _TABLE.items():
         assert len(row) == len(OUTCOMES[kind]) and sum(row) == pytest.approx(1)
@@ -102,12 +170,14 @@ def test_two_faults_are_found_where_no_single_one_explains() -> None:
 
 
 def test_the_board_map_has_every_part_and_the_shares() -> None:
-    svg = board_map(weigh_suspects(ON.structure, [PINS, BUS]))
+    weighing = weigh_suspects(ON.structure, [PINS, BUS])
+    svg = board_map(weighing)
     assert svg.startswith("<svg") and svg.rstrip().endswith("</svg>")
     for part in (*ON.structure.parts, *ON.structure.chips, "U1"):
         if part != "U8":  # a port on no path
             assert f">{part}<" in svg
-    assert "▲ 9" in svg  # X4's share, in tens
+    for suspect in weighing.suspects()[:2]:  # an open contact of X4, an open pin of U4
+        assert f"▲ {suspect.share:.0%}" in svg
     assert "wrong words seen" in svg
 
 

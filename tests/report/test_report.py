@@ -62,6 +62,7 @@ def test_the_sections_come_in_the_order_of_the_job(report: Report):
         "Bring-up ladder",
         "Evidence",
         "Capture u1-timing.csv at u1-timing (entry 2)",
+        "How the captures were read",
         "Suspects",
         "Next measurement",
         "Chips out of circuit",

@@ -10,6 +10,7 @@ import pytest
 
 from web.cases import write_hollowmere
 from web.served import Served, start, stop
+from wrongbit.demo.case import write_case
 
 
 @pytest.fixture(scope="session")
@@ -27,6 +28,16 @@ def served(case_folder: Path) -> Iterator[Served]:
     yield found
     assert stop(found.process) == 0
     assert found.complaints() == ""
+
+
+@pytest.fixture(scope="session")
+def served_kiln(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """Another case: one capture with its samples, and a fault of one chip that it decides."""
+    folder = tmp_path_factory.mktemp("levels") / "kiln"
+    write_case(folder, "quarrybank", cycles=1500, points=["u1-timing"], whole=True)
+    found = start(folder)
+    yield found
+    stop(found.process)
 
 
 @pytest.fixture

@@ -235,3 +235,16 @@ def test_the_report_is_handed_over(page: Any, served: Served) -> None:
     with page.expect_download(timeout=60_000) as pdf:
         page.get_by_role("button", name="PDF").click()
     assert Path(pdf.value.path()).read_bytes().startswith(b"%PDF-")
+
+
+def test_a_decided_part_is_made_sure_of_before_it_is_unsoldered(page: Any, served_kiln: Served) -> None:
+    page.goto(served_kiln.address)
+    ready(page, "/measure", served_kiln)
+    area = page.locator("#confirm")
+    area.wait_for()
+    told = area.inner_text()
+    assert "Before U3 is unsoldered or replaced, make sure of it" in told
+    assert "discharge and measure the supply's capacitors" in told
+    assert "it is U3 if" in told and "Pull U3, look at its pins" in told
+    ready(page, "/", served_kiln)
+    assert "Make sure of it before it is unsoldered" in page.locator(".wb-now").inner_text()

@@ -35,7 +35,11 @@ def bring_in(tab: Any, served: Served, file: Path, note: str = "") -> None:
 def press(tab: Any, served: Served, asked: MeasurementAdded) -> None:
     """Press the outcome of a measurement that the page proposes."""
     ready(tab, "/measure", served)
-    wanted = {"continuity": f"through {asked.part} on {asked.line}", "reseated": f"Pull {asked.part} and"}
+    wanted = {
+        "swapped": f"Swap {asked.part} for",
+        "continuity": f"through {asked.part} on {asked.line}",
+        "reseated": f"Pull {asked.part} and",
+    }
     area = tab.locator("section", has=tab.locator("h2", has_text=wanted[asked.kind]))
     area.get_by_role("button", name=f"found {asked.outcome}:").click()
     tab.get_by_text(f"Entered: {asked.kind} {asked.part}").wait_for()
@@ -74,9 +78,9 @@ def test_from_an_empty_case_to_the_proof(browser: Any, tmp_path: Path) -> None:
 
         for point in ("u1-cycles", "u2-cycles"):
             bring_in(tab, served, files[point])
-        assert "Measure through J0 on D5" in now(tab, served)
+        assert "Swap U13 for a known good one" in now(tab, served)
 
-        for each in OPEN_JOINT:
+        for each in (MeasurementAdded("swapped", "U13", outcome="same"), *OPEN_JOINT):
             press(tab, served, each)
         assert "It is J0: D5 is open" in now(tab, served)
 

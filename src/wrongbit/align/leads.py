@@ -8,12 +8,18 @@ place, so pairs are tried by looking it up with the lines exchanged back.
 Costs are those of `wrongbit.faults.likelihood`, so that a mistake at the clips can be weighed against a fault
 of the machine: the fall of the log likelihood below a perfect prediction, log((1-ε)/ε) for a wrong bit and
 log(2(1-ε)) for one that is left open, with observations counted `MOST_WEIGHT` times at most.
+
+A lead that is off its pin says nothing of its bit, whichever chip is read: a floating one is wrong in about
+half of all reads, a held one wherever the other level is due. That a line is often wrong is therefore not
+enough: before a lead is called dead, its reads are looked at chip by chip and level by level. Where another
+chip's words come through it, or its own do far more often than chance would have it, it is connected, and
+what is wrong lies in the machine (`one_chip_lines` tells with which chip).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
 
@@ -22,6 +28,7 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import count_bits, gather_bits, mask_of
 from wrongbit.bus.cycles import Cycles
+from wrongbit.compare.chance import all_on_one_side
 from wrongbit.compare.judge import is_reading
 from wrongbit.compare.memory_map import MemoryMap
 
@@ -45,6 +52,19 @@ NOBODY = 3.0
 MOST_MISTAKES = 6
 """Mistakes at the address clips that are sought one after the other."""
 
+FOLLOWING = np.array([0.0, 0.1, 0.2])
+"""Share of the reads in which a lead that is off may still follow its line, by what leaks from pin to pin and
+along the neighbouring leads. Bench judgement, no source."""
+
+LEVELS = np.linspace(0.005, 0.995, 100)
+"""Shares of ones of a lead that nothing drives, tried one by one."""
+
+FEW = 16.0
+"""Weight of judged reads below which nothing is said of a chip. A choice."""
+
+RARE = 0.001
+"""Probability that chance alone makes a line look wrong with one chip only, below which it is told."""
+
 
 @dataclass(frozen=True)
 class LeadFinding:
@@ -59,6 +79,8 @@ class LeadFinding:
             mistake it is that of the wrong bits, as in the faults room.
         gain: How much more likely this makes the observations, in nats.
         noise: The noise rate in both.
+        chips: For an unconnected data lead, the chips whose words could be judged on it. One alone may as
+            well have a dead output.
     """
 
     kind: Kind
@@ -68,6 +90,7 @@ class LeadFinding:
     log_likelihood: float
     gain: float
     noise: float
+    chips: tuple[str, ...] = ()
 
     def _names(self, bits: tuple[int, ...]) -> str:
         stem = {"data": "D", "address": "A", "data and address": "AD"}[self.bus]
@@ -90,7 +113,15 @@ class LeadFinding:
             return f"The lead {names} is inverted{moved}: a polarity in the machine file, or an inverter."
         if self.kind == "doubled":
             return f"The lead {names} shows the same as {self._names(self.carries)}."
-        return f"The lead {names} shows nothing of its bit: off its pin, or the line itself is stuck."
+        told = f"The lead {names} shows nothing of its bit: off its pin, or the line itself is stuck."
+        if len(self.chips) == 1:
+            told += (
+                f" Only words of {self.chips[0]} could be judged on it: a dead output of {self.chips[0]} "
+                "would look the same."
+            )
+        elif self.chips:
+            told += f" It is so with every chip on it: {', '.join(self.chips)}."
+        return told
 
     def advice(self) -> str:
         """What to check, and what would tell it from a fault of the machine."""
@@ -187,6 +218,163 @@ def agreement(observations: Observations) -> Agreement:
     )
 
 
+@dataclass(frozen=True)
+class ChipReads:
+    """What one data lead shows while one chip is read.
+
+    Args:
+        chip: The chip.
+        ones: Weight of the reads in which a 0 and in which a 1 was due, the lead being 1.
+        zeros: The same, the lead being 0.
+    """
+
+    chip: str
+    ones: tuple[float, float]
+    zeros: tuple[float, float]
+
+    @property
+    def judged(self) -> float:
+        """Weight of all of them."""
+        return sum(self.ones) + sum(self.zeros)
+
+    @property
+    def wrong(self) -> float:
+        """Weight of those in which the lead differs."""
+        return self.ones[0] + self.zeros[1]
+
+    def floating(self) -> float:
+        """Nats that these reads cost a lead that floats: the same share of ones whatever is due.
+
+        The share is fitted, for which half the logarithm of the number of reads is paid (G. Schwarz, Annals
+        of Statistics 6 (1978) 461-464), as in `driven`.
+        """
+        follows = FOLLOWING[:, None]
+        level = (1 - follows) * LEVELS
+        cost = -self.ones[0] * np.log(level) - self.zeros[0] * np.log1p(-level)
+        cost = cost - self.ones[1] * np.log(follows + level)
+        cost = cost - self.zeros[1] * np.log1p(-follows - level)
+        return float(cost.min()) + 0.5 * float(np.log(max(self.judged, 1.0)))
+
+    def held(self, level: int, noise: float) -> float:
+        """Nats that they cost a lead that is off and held at a level."""
+        astray = sum(self.zeros if level else self.ones)
+        return -astray * float(np.log(noise)) - (self.judged - astray) * float(np.log1p(-noise))
+
+    def driven(self, noise: float) -> float:
+        """Nats that they cost a lead that is connected.
+
+        It is right but for noise, or a fault of the machine makes it wrong in some share of the reads of a 0
+        and in some other share of those of a 1.
+        """
+        right = -self.wrong * float(np.log(noise)) - (self.judged - self.wrong) * float(np.log1p(-noise))
+        fault = 0.0
+        for ones, zeros in zip(self.ones, self.zeros, strict=True):
+            count = ones + zeros
+            for some in (ones, zeros):
+                fault -= some * float(np.log(some / count)) if some else 0.0
+            fault += 0.5 * float(np.log(max(count, 1.0)))
+        return min(right, fault)
+
+
+def reads_by_chip(observations: Observations) -> tuple[tuple[ChipReads, ...], ...]:
+    """For each data lead what it shows of each chip that feeds its bit, where anything could be judged."""
+    expected, given = observations.memory_map.expected(observations.bank, observations.address)
+    found: list[list[ChipReads]] = [[] for _ in range(observations.width)]
+    for chip in observations.memory_map.chips:
+        rows = np.flatnonzero(chip.selected(observations.bank, observations.address))
+        judged, weight = given[rows] & observations.known[rows], observations.weight[rows]
+        seen, due = observations.word[rows], expected[rows]
+        for bit in chip.lane:
+            of_bit = judged & np.uint64(1 << bit)
+            counts = [
+                float(weight[(level & other & of_bit) != 0].sum())
+                for level in (seen, ~seen)
+                for other in (~due, due)
+            ]
+            reads = ChipReads(chip.name, (counts[0], counts[1]), (counts[2], counts[3]))
+            if reads.judged:
+                found[bit].append(reads)
+    return tuple(tuple(each) for each in found)
+
+
+def is_off(reads: Sequence[ChipReads], noise: float) -> bool:
+    """Whether a lead says nothing of its bit, whichever chip is read: it floats, or is held at a level.
+
+    The two levels have a quarter of the belief each, as in `wrongbit.diagnose.setup`.
+    """
+    floating = sum(each.floating() for each in reads)
+    held = min(sum(each.held(level, noise) for each in reads) for level in (0, 1)) + float(np.log(4))
+    return min(floating, held) <= sum(each.driven(noise) for each in reads)
+
+
+@dataclass(frozen=True)
+class OneChipLine:
+    """A data line that is wrong while one chip is read and right while others are.
+
+    Args:
+        bit: The line.
+        chip: The chip.
+        wrong: Different reads of it in which the line is wrong.
+        judged: Different reads of it.
+        others: The other chips.
+        others_judged: Different reads of these.
+    """
+
+    bit: int
+    chip: str
+    wrong: int
+    judged: int
+    others: tuple[str, ...]
+    others_judged: int
+
+    def say(self) -> str:
+        """What that means for the clips, in a sentence."""
+        return _say_lines((self,))
+
+
+def say_one_chip_lines(lines: Sequence[OneChipLine]) -> list[str]:
+    """The same of several lines, those of one chip in one sentence."""
+    chips = dict.fromkeys((line.chip, line.others) for line in lines)
+    return [_say_lines([line for line in lines if (line.chip, line.others) == each]) for each in chips]
+
+
+def _say_lines(lines: Sequence[OneChipLine]) -> str:
+    first, many = lines[0], len(lines) > 1
+    ends = dict.fromkeys((min(line.wrong for line in lines), max(line.wrong for line in lines)))
+    wrong = " to ".join(str(count) for count in ends)
+    return (
+        f"{', '.join(f'D{line.bit}' for line in lines)} {'are' if many else 'is'} wrong in {wrong} of "
+        f"{first.judged} reads of {first.chip} and right in all {first.others_judged} of "
+        f"{' and '.join(first.others)}: {'their leads are' if many else 'its lead is'} connected. "
+        f"Look at {first.chip}, its socket and its address lines."
+    )
+
+
+def one_chip_lines(observations: Observations) -> tuple[OneChipLine, ...]:
+    """Data lines on which only one chip's words are wrong, where chance would hardly have it so.
+
+    With so many wrong reads spread by lot over all reads, the probability that all of them are the one chip's
+    is hypergeometric (R. A. Fisher's exact test); it is told where that, times the lines and chips that were
+    looked at, stays below `RARE`. Each different read counts once.
+    """
+    once = replace(observations, weight=np.ones(len(observations)))
+    table = reads_by_chip(once)
+    looked_at = sum(len(each) for each in table if len(each) > 1)
+    found = []
+    for bit, reads in enumerate(table):
+        bad = [each for each in reads if each.wrong]
+        others = [each for each in reads if not each.wrong]
+        if len(bad) != 1 or not others:
+            continue
+        (own,) = bad
+        besides = int(sum(each.judged for each in others))
+        wrong, judged = int(own.wrong), int(own.judged)
+        if all_on_one_side(wrong, judged, besides) * looked_at < RARE:
+            names = tuple(each.chip for each in others)
+            found.append(OneChipLine(bit, own.chip, wrong, judged, names, besides))
+    return tuple(found)
+
+
 def data_lead_findings(observations: Observations, noise: float) -> list[LeadFinding]:
     """Mistakes at the data clips.
 
@@ -212,10 +400,18 @@ def data_lead_findings(observations: Observations, noise: float) -> list[LeadFin
     _, column = linear_sum_assignment(np.hstack([either, loose]))
     findings = []
 
-    def told(kind: Kind, leads: tuple[int, ...], carries: tuple[int, ...], cost: float) -> None:
+    by_chip = reads_by_chip(observations)
+
+    def told(
+        kind: Kind,
+        leads: tuple[int, ...],
+        carries: tuple[int, ...],
+        cost: float,
+        chips: tuple[str, ...] = (),
+    ) -> None:
         gain = float(sum(straight[lead, lead] for lead in leads)) - cost
         if gain > CLEAR:
-            findings.append(LeadFinding(kind, "data", leads, carries, gain - total, gain, noise))
+            findings.append(LeadFinding(kind, "data", leads, carries, gain - total, gain, noise, chips))
 
     moved = {lead: int(bit) for lead, bit in enumerate(column) if bit < width and bit != lead}
     for ring in _rings(moved):
@@ -228,8 +424,9 @@ def data_lead_findings(observations: Observations, noise: float) -> list[LeadFin
             doubled = int(straight[lead].argmin())
             if doubled != lead and straight[lead, doubled] + CLEAR < nothing[lead]:
                 told("doubled", (lead,), (doubled,), float(straight[lead, doubled]))
-            else:
-                told("unconnected", (lead,), (-1,), float(nothing[lead] - CLEAR / 2))
+            elif is_off(by_chip[lead], noise):
+                chips = tuple(each.chip for each in by_chip[lead] if each.judged >= FEW)
+                told("unconnected", (lead,), (-1,), float(nothing[lead] - CLEAR / 2), chips)
     return findings
 
 
@@ -279,7 +476,7 @@ def address_lead_findings(observations: Observations, noise: float) -> list[Lead
             break
         best, mistake = min(tried, key=lambda each: each[0])
         gain = _summed(now, observations) - best
-        if gain <= CLEAR:
+        if gain <= CLEAR or not _puts_right(mistake, observations, address, word, known):
             break
         findings.append(
             LeadFinding(mistake.kind, mistake.bus, mistake.leads, mistake.carries, gain - total, gain, noise)
@@ -333,6 +530,31 @@ def _cost_of(
     low = _cost(observations, address & ~line, word, known, noise)
     high = _cost(observations, address | line, word, known, noise)
     return np.asarray(np.log(2) - np.logaddexp(-low, -high))
+
+
+def _puts_right(
+    mistake: _Mistake, observations: Observations, address: Words, word: Words, known: Words
+) -> bool:
+    """A line that was not seen puts most reads right that are wrong now, and does not only excuse them.
+
+    It sends a wrong word to either of two addresses. Where no chip answers at the other one, nothing speaks
+    against it, so that a dead lead of an address line that the program never moves would excuse any fault of
+    the machine.
+    """
+    if mistake.kind in ("swapped", "inverted"):
+        return True
+    other = address ^ np.uint64(1 << mistake.leads[0])
+    wrong = _judged_wrong(observations, address, word, known) > 0
+    given = observations.memory_map.expected(observations.bank, other)[1]
+    right = ((given & known) == known) & (_judged_wrong(observations, other, word, known) == 0)
+    weight = observations.weight
+    return bool((weight * (wrong & right)).sum() * 2 > (weight * wrong).sum())
+
+
+def _judged_wrong(observations: Observations, address: Words, word: Words, known: Words) -> NDArray[np.int64]:
+    """Wrong bits of each read among those that have an expectation and were seen."""
+    expected, given = observations.memory_map.expected(observations.bank, address)
+    return np.asarray(count_bits((expected ^ word) & given & known), np.int64)
 
 
 def _put_right(mistake: _Mistake, address: Words, word: Words, known: Words) -> tuple[Words, Words, Words]:
@@ -399,4 +621,17 @@ def lead_findings(cycles: Cycles, memory_map: MemoryMap, *, noise: float = 1e-4)
     return sorted(chosen, key=lambda finding: -finding.gain)
 
 
-__all__ = ["Agreement", "LeadFinding", "Observations", "agreement", "lead_findings", "observe"]
+__all__ = [
+    "Agreement",
+    "ChipReads",
+    "LeadFinding",
+    "Observations",
+    "OneChipLine",
+    "agreement",
+    "is_off",
+    "lead_findings",
+    "observe",
+    "one_chip_lines",
+    "reads_by_chip",
+    "say_one_chip_lines",
+]

@@ -126,7 +126,7 @@ def next_step(ladder: Ladder, machine: Machine) -> str:
         )
     if failed is None:
         if open_rung is None:
-            return "All rungs hold. Go on to the bus: capture from reset, and have the capture diagnosed."
+            return "All steps hold. Go on to the bus: capture from reset, and have the capture diagnosed."
         return f"Measure {open_rung.title}{_at(open_rung)} next: it should be {open_rung.wanted}."
     above = ladder.rungs[: ladder.rungs.index(failed)]
     first = next((each for each in above if each.verdict == "not measured" and each.key in _CARRIES), None)

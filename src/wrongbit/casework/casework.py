@@ -105,7 +105,7 @@ from wrongbit.reading.sources import Source, from_contents
 from wrongbit.reading.stack import READ_NOISE
 from wrongbit.replace.fit import Choice, Fitting, fit
 
-FORMAT = 3
+FORMAT = 4
 """Of what is kept in derived/ and of a finding's result; raised when their meaning changes."""
 
 T = TypeVar("T")
@@ -257,6 +257,26 @@ class Casework:
         found = self._large.get(key, compute)
         self._record("compare", key, lambda: compare_finding(job, found, detail))
         return found
+
+    def cycles(self, entry: Entry, progress: Progress | None = None) -> tuple[Cycles, tuple[str, ...]]:
+        """A capture's bus cycles, from derived/ where they are there, with what a person should know.
+
+        Raises:
+            WrongbitError: As `comparison`.
+        """
+        detail = _capture_of(entry)
+        return self._cycles(detail, self.job(detail.point), progress)
+
+    @contextmanager
+    def capture_file(self, entry: Entry) -> Iterator[Path]:
+        """A capture's original; errors about it call it what the person called it.
+
+        Raises:
+            WrongbitError: It is not there, or not as it was.
+        """
+        detail = _capture_of(entry)
+        with _as_named(detail.file, self.original(detail.file)) as path:
+            yield path
 
     def diagnosis(self, entry: Entry, progress: Progress | None = None) -> Diagnosis:
         """A capture with the faults that may be behind it.

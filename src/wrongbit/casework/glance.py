@@ -15,6 +15,7 @@ from wrongbit.casework.lines import bare_capture, bare_chip
 from wrongbit.casework.overview import (
     CaptureLine,
     ChipLine,
+    ConfirmationLine,
     Overview,
     ProposalLine,
     RungLine,
@@ -92,7 +93,8 @@ class _Glance:
 
     def suspects(self) -> dict[str, Any]:
         """Suspects, proposals and conclusion."""
-        nothing = {"suspects": [], "doubt": 0.0, "conclusion": "", "proposals": [], "notes": []}
+        nothing = {"suspects": [], "doubt": 0.0, "conclusion": "", "proposals": [], "confirmations": [],
+                   "notes": []}  # fmt: skip
         if not self.machine.path:
             return nothing
         try:
@@ -160,6 +162,7 @@ def overview_of(work: Casework, progress: Progress | None, *, compute: bool) -> 
         doubt=suspects["doubt"],
         conclusion=suspects["conclusion"],
         proposals=proposed,
+        confirmations=tuple(ConfirmationLine(**each) for each in suspects["confirmations"]),
         chips=chips,
         questions=_questions(rungs, ladder_next, captures, suspects, proposed, chips, proved),
         proved=proved,
@@ -200,7 +203,7 @@ def _questions(
         told.append(f"Nothing says what {listed(blind)} should hold: a fault there would not show.")
     unmeasured = sum(each.verdict == "not measured" for each in rungs)
     if unmeasured:
-        told.append(f"{counted(unmeasured, 'rung')} of the ladder not measured.")
+        told.append(f"{counted(unmeasured, 'step')} of the ladder not measured.")
     if proved and proved != "proved":
         told.append(say_state(proved))
     return tuple(dict.fromkeys(told))

@@ -12,6 +12,7 @@ from wrongbit.casework.overview import (
     CaptureLine,
     ChipLine,
     ChipState,
+    ConfirmationLine,
     FoundFault,
     OutcomeLine,
     ProposalLine,
@@ -28,6 +29,7 @@ from wrongbit.casework.words import (
     word_sentence,
     wrong_chips,
 )
+from wrongbit.diagnose.confirm import confirmations
 from wrongbit.diagnose.hand import OUTCOMES
 from wrongbit.diagnose.planning import Proposal
 from wrongbit.diagnose.suspects import Weighing
@@ -162,6 +164,14 @@ def suspect_lines(weighing: Weighing) -> tuple[SuspectLine, ...]:
 def proposal_lines(machine: Machine, found: Sequence[Proposal]) -> tuple[ProposalLine, ...]:
     """What to measure next."""
     return tuple(_proposal(machine, each) for each in found[:SHOWN])
+
+
+def confirmation_lines(weighing: Weighing) -> tuple[ConfirmationLine, ...]:
+    """What would make sure of the part that the odds have decided for."""
+    return tuple(
+        ConfirmationLine(each.part, f"{each.text}.", each.confirms, each.clears, each.minutes)
+        for each in confirmations(weighing)
+    )
 
 
 def _proposal(machine: Machine, proposal: Proposal) -> ProposalLine:

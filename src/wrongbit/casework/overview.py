@@ -183,6 +183,25 @@ class OutcomeLine:
 
 
 @dataclass(frozen=True)
+class ConfirmationLine:
+    """One way to make sure of the part that the odds have decided for.
+
+    Args:
+        part: The part.
+        sentence: What to do.
+        confirms: What is seen if it is the part.
+        clears: What it is otherwise.
+        minutes: Effort.
+    """
+
+    part: str
+    sentence: str
+    confirms: str
+    clears: str
+    minutes: float
+
+
+@dataclass(frozen=True)
 class ProposalLine:
     """A measurement that could be made next.
 
@@ -260,6 +279,8 @@ class Overview:
         doubt: Bits of doubt among the suspects.
         conclusion: What the suspects come to, in a sentence.
         proposals: What to measure next, the most telling first.
+        confirmations: What would make sure of the part that the odds have decided for, before it is
+            unsoldered or replaced; nothing while they are open.
         chips: All of the machine.
         questions: What is open, in sentences, the most urgent first.
         proved: Verdict of the last proof, as `ProofVerdict` has them; empty without one, or where
@@ -281,6 +302,7 @@ class Overview:
     doubt: float
     conclusion: str
     proposals: tuple[ProposalLine, ...]
+    confirmations: tuple[ConfirmationLine, ...]
     chips: tuple[ChipLine, ...]
     questions: tuple[str, ...]
     proved: str
@@ -315,6 +337,7 @@ def from_values(values: Mapping[str, Any]) -> Overview:
             "captures": tuple(capture_from(each) for each in plain["captures"]),
             "suspects": tuple(SuspectLine(**each) for each in plain["suspects"]),
             "proposals": tuple(proposal_from(each) for each in plain["proposals"]),
+            "confirmations": tuple(ConfirmationLine(**each) for each in plain["confirmations"]),
             "chips": tuple(ChipLine(**each) for each in plain["chips"]),
             "questions": tuple(plain["questions"]),
         }

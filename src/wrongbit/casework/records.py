@@ -14,6 +14,7 @@ from wrongbit.casework.lines import (
     bare_capture,
     capture_line,
     chip_line,
+    confirmation_lines,
     first_wrong,
     proposal_lines,
     rung_lines,
@@ -98,6 +99,7 @@ def suspects_finding(
         "conclusion": told,
         "fault_seen": weighing.fault_seen,
         "proposals": [asdict(each) for each in proposal_lines(weighing.structure.machine, found)],
+        "confirmations": [asdict(each) for each in confirmation_lines(weighing)],
         "notes": list(notes),
     }
     return told, result, tuple(EvidenceRows(each.sha256, (), each.name) for each in stored)
@@ -107,9 +109,9 @@ def ladder_finding(found: Ladder, told: str, stored: Sequence[Stored]) -> Record
     """The bring-up ladder."""
     first = found.first_outside
     says = (
-        f"First rung that fails: {first.title}, {first.measured or first.note}; it should be {first.wanted}."
+        f"First step that fails: {first.title}, {first.measured or first.note}; it should be {first.wanted}."
         if first is not None
-        else f"{found.count('within')} rungs within limits, {found.count('not measured')} not measured."
+        else f"{found.count('within')} steps within limits, {found.count('not measured')} not measured."
     )
     result = {"rungs": [asdict(each) for each in rung_lines(found)], "next": told}
     return says, result, tuple(EvidenceRows(each.sha256, (), each.name) for each in stored)

@@ -170,7 +170,7 @@ def _show(found: Ladder) -> None:
     if first is not None:
         measured = f", measured {first.measured}" if first.measured else ""
         out.print()
-        out.print(Text("First rung that fails  ", ACCENT), end="")
+        out.print(Text("First step that fails  ", ACCENT), end="")
         out.print(
             f"{first.title}: should be {first.wanted}{measured}"
             f"{', ' + first.off if first.off else ''} ({first.source})",

@@ -119,13 +119,13 @@ def _of_case(
 
 
 def _file_notes(passes: tuple[Reading, ...]) -> list[str]:
-    """What the readers of the files want to tell beyond the format."""
-    return [
-        f"{reading.name}: {note}"
-        for reading in passes
-        for note in reading.contents.notes
-        if not note.startswith("Read as ")
-    ]
+    """What the readers of the files want to tell beyond the format, each once with its files."""
+    about: dict[str, list[str]] = {}
+    for reading in passes:
+        for note in reading.contents.notes:
+            if not note.startswith("Read as "):
+                about.setdefault(note, []).append(reading.name)
+    return [f"{', '.join(names)}: {note}" for note, names in about.items()]
 
 
 def _picture(found: Examination) -> str:

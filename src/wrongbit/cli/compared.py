@@ -22,8 +22,9 @@ from wrongbit.cli.show import (
     plain_table,
     show_cautions,
 )
+from wrongbit.compare.chance import all_on_one_side
 from wrongbit.compare.seen import lines_never_seen
-from wrongbit.compare.summary import Summary
+from wrongbit.compare.summary import LineCount, Summary
 from wrongbit.compare.verdicts import AGREES, BASIS_RAM, DIFFERS
 from wrongbit.job import FIRST, Comparison, Job
 from wrongbit.machine.recipe import KINDS
@@ -203,7 +204,7 @@ def show_counts(job: Job, summary: Summary) -> None:
         ("wrong reads", "right"),
         ("of judged", "right"),
         ("wrong addresses", "right"),
-        ("showing the held value", "right"),
+        ("as if not driven", "right"),
     )
     for each in summary.chips:
         chips.add_row(each.name, str(each.wrong), str(each.judged), str(each.wrong_addresses), str(each.held))
@@ -217,15 +218,29 @@ def show_counts(job: Job, summary: Summary) -> None:
         out.print(Text(f"  Wrong only where {' and '.join(telling)}.", QUIET), soft_wrap=True)
 
 
+TELLING = 0.01
+"""Probability that chance alone makes any of the address lines look telling, below which one is told."""
+
+
 def telling_lines(summary: Summary) -> list[str]:
-    """Address lines at whose one level nothing is wrong while at the other something is, by level."""
+    """Address lines at whose one level nothing is wrong while at the other something is, by level.
+
+    Of few wrong words all lie by chance at one level of some line or other. A line is told only where so many
+    wrong addresses, drawn by lot from all addresses that were judged, would all lie there with a probability
+    that, times both levels of all lines that moved, stays below `TELLING`.
+    """
+    moved = sum(min(line.judged_addresses) > 0 for line in summary.lines)
+
+    def telling(line: LineCount, level: int) -> bool:
+        wrong = line.wrong_addresses[level]
+        if not wrong or line.wrong_addresses[1 - level]:
+            return False
+        chance = all_on_one_side(wrong, line.judged_addresses[level], line.judged_addresses[1 - level])
+        return 2 * moved * chance < TELLING
+
     sentences = []
     for level in (0, 1):
-        lines = [
-            f"A{line.line}"
-            for line in summary.lines
-            if line.wrong[level] and not line.wrong[1 - level] and line.judged[1 - level] >= 16
-        ]
+        lines = [f"A{line.line}" for line in summary.lines if telling(line, level)]
         if lines:
             sentences.append(f"{' '.join(lines)} {'are all' if len(lines) > 1 else 'is'} {level}")
     return sentences

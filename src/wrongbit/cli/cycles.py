@@ -10,7 +10,7 @@ import typer
 
 from wrongbit.bus.cycles import NO_TIME, UNSETTLED, Cycles
 from wrongbit.casework.words import known_word
-from wrongbit.cli import options
+from wrongbit.cli import incase, options
 from wrongbit.cli.show import (
     moment,
     out,
@@ -28,8 +28,8 @@ app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
 @app.command()
 def cycles(
-    machine: options.MachineFile,
-    capture: options.CaptureFile,
+    machine: incase.MachineOrCase,
+    capture: incase.CaptureOrEntry = None,
     point: options.PointName = None,
     first: Annotated[int, typer.Option("--from", min=0, help="First cycle to show.")] = 0,
     count: Annotated[int, typer.Option("--count", min=1, help="Number of cycles to show.")] = 24,
@@ -39,9 +39,15 @@ def cycles(
     """Rebuild the bus cycles of a capture and show some of them."""
     if table is not None and table.suffix.lower() not in (".csv", ".parquet"):
         raise UsageError(f"{table.name} ends in neither .csv nor .parquet.", "Choose one of the two.")
-    job = open_job(machine, point=point)
-    with progress_bar("Reading the capture", quiet=as_json) as progress:
-        found, notes = read_capture(job, capture, progress)
+    if machine.is_dir():
+        with incase.working(machine) as work, progress_bar("Reading the capture", quiet=as_json) as progress:
+            entry = incase.capture_in(work, capture, point)
+            job, (found, notes) = work.job_of(entry), work.cycles(entry, progress)
+    else:
+        file = incase.named_capture(capture)
+        job = open_job(machine, point=point)
+        with progress_bar("Reading the capture", quiet=as_json) as progress:
+            found, notes = read_capture(job, file, progress)
     if table is not None:
         _write(found, table)
     shown = found.take(slice(first, first + count))

@@ -50,7 +50,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("explain", "Tell on which word the processor acted, and what became of it.", "explain"),
     Verb(
         "diagnose",
-        "Name the first wrong word, the bits, the lane, the chip and the fault behind it.",
+        "Name the first wrong word, the bits, the chip and the fault behind it.",
         "diagnose",
     ),
     Verb(

@@ -34,7 +34,15 @@ def next_verb(
     Exit code 1 when something is wrong with the machine.
     """
     from wrongbit.casework.words import share_text, weighing_conclusion
-    from wrongbit.cli.suspected import open_case, proposals_as_json, show_proposals, weighing_as_json
+    from wrongbit.cli.suspected import (
+        confirmations_as_json,
+        open_case,
+        proposals_as_json,
+        show_confirmations,
+        show_proposals,
+        weighing_as_json,
+    )
+    from wrongbit.diagnose.confirm import decided_part
     from wrongbit.diagnose.entropy import doubt_text
     from wrongbit.diagnose.planning import proposals
 
@@ -49,7 +57,8 @@ def next_verb(
     found = opened.proposals if foretold is None else proposals(weighing, foretold=foretold)
     if as_json:
         told = weighing_as_json(weighing)
-        print_json({**told, "next": proposals_as_json(opened.machine, found)})
+        more = {"next": proposals_as_json(opened.machine, found), "confirm": confirmations_as_json(weighing)}
+        print_json({**told, **more})
         return int(weighing.fault_seen)
     out.print(Text(opened.machine.machine.name, "bold"))
     show_cautions(opened.machine.machine.cautions)
@@ -59,5 +68,8 @@ def next_verb(
     out.print()
     show_proposals(opened.machine, found, most=most)
     out.print()
+    if decided_part(weighing):
+        show_confirmations(weighing)
+        out.print()
     out.print(Text.assemble(("→ ", ACCENT), (weighing_conclusion(weighing), "bold")), soft_wrap=True)
     return int(weighing.fault_seen)

@@ -137,7 +137,9 @@ def _bits(place: Place) -> str:
 def _conclusion(found: RunsCompared) -> str:
     bits = " ".join(f"D{bit}" for bit in np.flatnonzero(found.bits))
     chips = ", ".join(f"{name} ({count})" for name, count in found.chips)
-    where = f"Words of ROM differ in {bits}" + (f", lane of chip {chips}" if chips else "")
+    where = f"Words of ROM differ in {bits}" + (
+        f", which {chips} feed{'' if len(found.chips) > 1 else 's'}" if chips else ""
+    )
     unsteady = len(found.intermittent)
     if unsteady:
         return (

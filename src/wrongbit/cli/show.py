@@ -164,8 +164,8 @@ def show_cautions(cautions: Sequence[str]) -> None:
 
 
 def show_notes(notes: Sequence[str]) -> None:
-    """Notes of the readers, quietly."""
-    for note in notes:
+    """Notes of the readers, quietly, each once however many files it is about."""
+    for note in dict.fromkeys(notes):
         out.print(Text.assemble(("note:", QUIET), f" {note}"), soft_wrap=True)
 
 

@@ -13,8 +13,9 @@ from rich.text import Text
 from wrongbit.casework.casework import Casework
 from wrongbit.casework.words import part_kind, sentence, share_text, trigger_text, weighing_conclusion
 from wrongbit.cli.incase import working
-from wrongbit.cli.show import ACCENT, QUIET, indented, out, plain_table
-from wrongbit.diagnose.entropy import doubt_text, removes_text
+from wrongbit.cli.show import ACCENT, QUIET, indented, out, plain_table, show_cautions
+from wrongbit.diagnose.confirm import CAUTION, confirmations, confirmed_by, decided_part
+from wrongbit.diagnose.entropy import doubt_text, odds_text, removes_text
 from wrongbit.diagnose.planning import Proposal
 from wrongbit.diagnose.suspects import Suspect, Weighing
 from wrongbit.errors import UsageError
@@ -106,16 +107,8 @@ def _witnesses(weighing: Weighing, suspects: Sequence[Suspect]) -> None:
     out.print()
     table = plain_table(("", "left"), *((suspect.part, "left") for suspect in suspects))
     for number, label in enumerate(weighing.labels):
-        table.add_row(label, *(_speaks(suspect.witnesses[number].nats) for suspect in suspects))
+        table.add_row(label, *(odds_text(suspect.witnesses[number].nats) for suspect in suspects))
     out.print(indented(table))
-
-
-def _speaks(nats: float) -> str:
-    """A change of log odds in words: 2.3 nats are ten to one."""
-    if abs(nats) < 0.1:
-        return "neither"
-    odds = f"{min(2.718281828 ** abs(nats), 1e6):.3g}".replace("1e+06", "over a million")
-    return f"{'for' if nats > 0 else 'against'}, {odds} to 1"
 
 
 def _reasons(weighing: Weighing) -> None:
@@ -167,7 +160,7 @@ def weighing_as_json(weighing: Weighing) -> dict[str, Any]:
 def show_proposals(machine: Machine, proposals: Sequence[Proposal], *, most: int = 3) -> None:
     """What to measure next, with what each outcome would mean."""
     if not proposals:
-        out.print("No measurement that the machine file knows of would tell more.")
+        out.print("No measurement that the machine file knows of would tell the parts apart any further.")
         return
     for number, proposal in enumerate(proposals[:most], 1):
         out.print(
@@ -200,6 +193,50 @@ def show_proposals(machine: Machine, proposals: Sequence[Proposal], *, most: int
                 proposal.text, f"{proposal.minutes:g}", removes_text(proposal.gain, proposal.remaining)
             )
         out.print(indented(table))
+
+
+def show_confirmations(weighing: Weighing) -> None:
+    """What would make sure of the part that the odds have decided for; nothing while they are open."""
+    part = decided_part(weighing)
+    if not part:
+        return
+    out.print(Text(f"Before {part} is unsoldered or replaced, make sure of it", "bold"))
+    out.print()
+    for told in confirmed_by(weighing):
+        out.print(f"  already speaks for it: {told}", soft_wrap=True)
+    ways = confirmations(weighing)
+    for number, each in enumerate(ways, 1):
+        out.print(Text.assemble((f"{number}  ", ACCENT if number == 1 else ""), (f"{each.text}.", "bold")),
+                  soft_wrap=True)  # fmt: skip
+        out.print(Text(f"   {each.minutes:g} min", QUIET))
+        out.print(f"   it is {part} if: {each.confirms}", soft_wrap=True)
+        out.print(f"   it is not if: {each.clears}", soft_wrap=True)
+    if not ways:
+        out.print("  All that the machine file knows of was done.")
+    if ways:
+        out.print()
+        show_cautions((CAUTION,))
+
+
+def confirmations_as_json(weighing: Weighing) -> dict[str, Any]:
+    """The same for programs."""
+    return {
+        "part": decided_part(weighing) or None,
+        "confirmed_by": list(confirmed_by(weighing)),
+        "ways": [
+            {
+                "says": each.text,
+                "confirms": each.confirms,
+                "clears": each.clears,
+                "minutes": each.minutes,
+                "risk": each.risk,
+                "measurement": None
+                if each.measurement is None
+                else {"kind": each.measurement.kind, "part": each.measurement.part},
+            }
+            for each in confirmations(weighing)
+        ],
+    }
 
 
 def proposals_as_json(machine: Machine, proposals: Sequence[Proposal]) -> list[dict[str, Any]]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from rich.text import Text
 
-from wrongbit.casework.words import diagnosis_conclusion
+from wrongbit.casework.words import SET_UP, diagnosis_conclusion
 from wrongbit.cli.compared import comparison_as_json, other_notes, show_comparison
 from wrongbit.cli.show import ACCENT, QUIET, hex_word, out, show_notes
 from wrongbit.diagnose.setup import Mistake
@@ -22,10 +22,6 @@ MISTAKES_SHOWN, NOTICEABLE = 3, 0.001
 """Mistakes at clips and machine file that are listed though they are no contenders, and their least odds."""
 FEW = 8
 """With so many judged words of which none agrees, the set-up is doubted before the machine. A choice."""
-SET_UP = (
-    "Check the set-up first: order and polarity of the data lines, lanes, images and their bases, the probe "
-    "point's columns and radix, the clips. A mistake there looks like this too."
-)
 
 
 def show_diagnosis(job: Job, diagnosis: Diagnosis) -> None:
@@ -78,8 +74,7 @@ def _show_findings(job: Job, diagnosis: Diagnosis) -> None:
     out.print(Text.assemble(("→ ", ACCENT), (diagnosis_conclusion(job, diagnosis), "bold")), soft_wrap=True)
     out.print(
         Text(
-            f"  {findings.observations} unique observations, {findings.wrong_observations} of them wrong; "
-            f"{findings.considered} faults and pairs weighed; noise rate {findings.noise:g} a bit.",
+            f"  {findings.weighed()}",
             QUIET,
         ),
         soft_wrap=True,

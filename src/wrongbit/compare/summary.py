@@ -69,11 +69,15 @@ class LineCount:
         line: Number of the address bit.
         judged: Judged cycles with the line at 0 and at 1.
         wrong: Wrong cycles with the line at 0 and at 1.
+        judged_addresses: Different addresses among the judged cycles: a loop reads the same ones again.
+        wrong_addresses: Different addresses at which a word was wrong.
     """
 
     line: int
     judged: tuple[int, int]
     wrong: tuple[int, int]
+    judged_addresses: tuple[int, int] = (0, 0)
+    wrong_addresses: tuple[int, int] = (0, 0)
 
 
 @dataclass(frozen=True)
@@ -160,6 +164,7 @@ def summarise(cycles: Cycles, verdicts: Verdicts, memory_map: MemoryMap) -> Summ
     judged_lines = every.each_bit(seen.address, memory_map.address_bits)
     wrong_lines = bad.each_bit(wrong.address, memory_map.address_bits)
     total, total_wrong = int(seen.count.sum()), _count(differs)
+    places, bad_places = (_places(each, memory_map.address_bits) for each in (seen, wrong))
     return Summary(
         cycles=len(cycles),
         reading=_count(reading),
@@ -171,10 +176,17 @@ def summarise(cycles: Cycles, verdicts: Verdicts, memory_map: MemoryMap) -> Summ
         bits=_bits(every, bad),
         chips=tuple(_chips(every, bad)),
         lines=tuple(
-            LineCount(line, (total - high, high), (total_wrong - low, low))
+            LineCount(line, (total - high, high), (total_wrong - low, low), places[line], bad_places[line])
             for line, (high, low) in enumerate(zip(judged_lines, wrong_lines, strict=True))
         ),
     )
+
+
+def _places(seen: Observations, lines: int) -> list[tuple[int, int]]:
+    """For each address line, the number of different addresses with the line at 0 and at 1."""
+    both = np.unique(np.stack([seen.bank.astype(np.uint64), seen.address]), axis=1)[1]
+    high = count_each_bit(both, lines, np.ones(len(both), np.int64)).tolist()
+    return [(len(both) - each, each) for each in high]
 
 
 def _where(seen: Observations, chosen: NDArray[np.bool_]) -> Observations:

@@ -88,7 +88,7 @@ def _disturb_selection(selected: dict[str, NDArray[np.bool_]], faults: tuple[Inj
             selected[one], selected[two] = selected[two], selected[one]
         elif fault.model == "two-chips":
             selected[one] = selected[two] = selected[one] | selected[two]
-        elif fault.model == "floating-data":
+        elif fault.model == "floating-data" and one in selected:  # else it is on another processor's bus
             selected[one] = np.zeros_like(selected[one])
 
 

@@ -73,7 +73,7 @@ class Bus:
     def read(self, kind: int, bank: int, address: int, clock: int) -> int:
         """A memory read as the processor receives it."""
         tables = self._answers()
-        index = bank << 16 | address
+        index = bank % self._board.banks << 16 | address  # lines that are not there do not count
         held = address & self._mask if self._board.multiplexed else self._held
         word, driven = tables.word[index], tables.driven[index]
         if code := tables.volatile[index]:
@@ -90,7 +90,7 @@ class Bus:
     def write(self, kind: int, bank: int, address: int, word: int, clock: int) -> None:
         """A memory write as the processor puts it out."""
         tables = self._answers()
-        index = bank << 16 | address
+        index = bank % self._board.banks << 16 | address  # lines that are not there do not count
         if code := tables.volatile[index]:
             arriving = (self._bus_map[word] if self._bus_map else word) | self._open
             for number, chip in enumerate(self._volatile):

@@ -130,12 +130,21 @@ def odds_text(nats: float) -> str:
     """
     if abs(nats) < 0.1:
         return "hardly anything"
-    size = min(abs(nats), 20.0)
+    return f"{'for' if nats > 0 else 'against'}, {odds_figure(abs(nats))} to 1"
+
+
+def odds_figure(nats: float) -> str:
+    """Odds of so much to 1, as people say them: no more digits than they are worth.
+
+    Args:
+        nats: Natural logarithm of the odds, 0 or more.
+
+    >>> odds_figure(2.302585), odds_figure(5.0), odds_figure(900.0)
+    ('10', '150', 'more than 1,000,000')
+    """
+    size = min(nats, 20.0)
     steps = [least for least in (1_000, 10_000, 100_000, 1_000_000) if size >= math.log(least)]
-    odds = f"more than {steps[-1]:,}" if steps else f"{math.exp(size):.2g}" if size < 4.6 else _hundreds(size)
-    return f"{'for' if nats > 0 else 'against'}, {odds} to 1"
-
-
-def _hundreds(nats: float) -> str:
-    """Odds from a hundred to a thousand, rounded to tens."""
-    return f"{round(math.exp(nats), -1):.0f}"
+    if steps:
+        return f"more than {steps[-1]:,}"
+    # From a hundred on rounded to tens.
+    return f"{math.exp(size):.2g}" if size < 4.6 else f"{round(math.exp(size), -1):.0f}"

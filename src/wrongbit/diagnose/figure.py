@@ -39,6 +39,9 @@ GAP = 176
 NOTE = 27
 """Characters of a path's name that the gap has room for; who points at the arrow head reads it whole."""
 
+LEGEND_LINE = 22
+"""Pixels from one line of the legend to the next."""
+
 END = 118
 """Width of the boxes of chips and processors."""
 
@@ -74,7 +77,8 @@ def board_map(weighing: Weighing) -> str:
             y += 46
     width = LEFT + END + GAP + COLUMN * (max(columns.values(), default=-1) + 1) + END + LEFT
     shapes = [shape for section in sections for shape in _section(weighing, *section, columns, width)]
-    height = y + 46
+    lines = 1 + _legend_places(weighing, width)[-1][1]
+    height = y + 46 + LEGEND_LINE * (lines - 1)
     return "\n".join(
         [
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" '
@@ -84,7 +88,7 @@ def board_map(weighing: Weighing) -> str:
             _text(LEFT, 34, _title(weighing), size=17, bold=True),
             _text(LEFT, 56, _subtitle(weighing), size=12, colour=QUIET),
             *shapes,
-            *_legend(weighing, height - 22),
+            *_legend(weighing, y + 24, width),
             "</svg>",
             "",
         ]
@@ -293,21 +297,42 @@ def _probe(x: float, y: float, point: Point, wrong: bool | None) -> str:
     )
 
 
-def _legend(weighing: Weighing, y: float) -> Iterator[str]:
+LEGEND: tuple[tuple[bool | None, str], ...] = (
+    (None, "probe point"),
+    (True, "captured: wrong words"),
+    (False, "captured: all right"),
+)
+"""What the marks of probe points mean."""
+
+SHARES = "▲ suspected; bar and number: share of the doubt"
+
+LETTER = 6.8
+"""Width of a letter of the legend, with some to spare for other faces: 11 pixels high, 0.6 as wide."""
+
+
+def _legend_places(weighing: Weighing, width: float) -> list[tuple[float, int, bool | None, str]]:
+    """Each entry of the legend as (x, line, mark, text), on as many lines as the map is narrow."""
+    entries = [(mark, text, 22) for mark, text in LEGEND] if weighing.structure.machine.point else []
+    places: list[tuple[float, int, bool | None, str]] = []
+    x, line = float(LEFT), 0
+    for mark, text, before in [*entries, (None, SHARES, 0)]:
+        needed = before + LETTER * len(text)
+        if places and x + needed > width - LEFT / 2:
+            x, line = float(LEFT), line + 1
+        places.append((x, line, mark, text))
+        x += needed + 18
+    return places
+
+
+def _legend(weighing: Weighing, y: float, width: float) -> Iterator[str]:
     """What the marks mean."""
-    x = float(LEFT)
-    marks: tuple[tuple[bool | None, str], ...] = (
-        (None, "probe point"),
-        (True, "captured: wrong words"),
-        (False, "captured: all right"),
-    )
-    point = weighing.structure.machine.point[0] if weighing.structure.machine.point else None
-    for wrong, text in marks:
-        if point is not None:
-            yield _probe(x + 8, y - 4, point, wrong)
-        yield _text(x + 22, y, text, size=11, colour=QUIET)
-        x += 40 + 7 * len(text)
-    yield _text(x, y, "▲ suspected; bar and number: share of the doubt", size=11, colour=QUIET)
+    for x, line, mark, text in _legend_places(weighing, width):
+        here = y + line * LEGEND_LINE
+        if text == SHARES:
+            yield _text(x, here, text, size=11, colour=QUIET)
+            continue
+        yield _probe(x + 8, here - 4, weighing.structure.machine.point[0], mark)
+        yield _text(x + 22, here, text, size=11, colour=QUIET)
 
 
 def _text(

@@ -45,6 +45,11 @@ MOVES = 0.8
 COMES_AND_GOES = 0.2
 """Probability that a short comes and goes, so that its line moves all the same. As in `wrongbit.faults`."""
 
+WIDELY, OF_ONE = 0.5, 0.45
+"""Of the faults within a chip that are not listed one by one: the share that shows within the first `ENOUGH`
+different reads of it (address lines, enable, many rows), and the share that shows only where its own cell is
+read. The rest shows at other speeds or temperatures. Judgement, no source."""
+
 ENOUGH = 64
 """Different reads below which nothing is made of a line that did not move."""
 
@@ -131,6 +136,16 @@ class Look:
         if before is None or len(seen) != 1 or seen[0] not in self._fitted:
             return known
         return self._again(seen[0], before, known)
+
+    def cost_unseen(self, chip: str) -> float:
+        """Nats for it that a chip has some other fault within it, and none of its words shows it here."""
+        own = next((each for each in self.rows.memory_map.chips if each.name == chip), None)
+        if own is None:
+            return 0.0
+        at = self.rows.at(own)
+        cells = len(np.unique(at.lines[at.judged != 0]))
+        shown = WIDELY * min(cells / ENOUGH, 1.0) + OF_ONE * min(cells / max(len(own.contents), 1), 1.0)
+        return -float(np.log1p(-shown))
 
     def cost_if(self, effect: Effect, way: Way) -> float:
         """Cost of a fault of an address or bank line that shows in one way in all captures.

@@ -338,7 +338,7 @@ def _by_hand(field: Field) -> Iterator[Candidate]:
             measurement.kind,
             measurement.part,
             measurement.say(),
-            *_effort(field.structure, measurement),
+            *effort_of(field.structure, measurement),
             outcomes,
             OUTCOMES[measurement.kind],
             measurement=measurement,
@@ -384,7 +384,7 @@ def _lines(field: Field, name: str) -> list[tuple[str, int]]:
     return sorted(weight, key=lambda key: -weight[key])[:4]
 
 
-def _effort(structure: Structure, measurement: Measurement) -> tuple[float, float]:
+def effort_of(structure: Structure, measurement: Measurement) -> tuple[float, float]:
     """Minutes and risk."""
     kind, part = measurement.kind, structure.parts.get(measurement.part)
     minutes, risk = EFFORTS[kind]

@@ -59,7 +59,8 @@ class Hypothesis:
         part: Part, chip, or ``lead of POINT``.
         carries: What the faulty lines carry; ``inside`` for a fault within a chip, ``probe`` for a lead.
         what: ``open``, ``loose`` (open now and then), ``stuck at 0``, ``stuck at 1``, ``low wins``,
-            ``high wins`` (a bridge), ``silent``, ``always on`` or ``inside``.
+            ``high wins`` (a bridge), ``silent``, ``always on``, ``inside``, or ``unseen``: within a chip, in
+            words that no capture shows.
         line: Line, as the processor numbers it; -1 where all are concerned.
         other: The other line of a bridge, else -1.
         ends: Chips that an enable line serves; else empty.
@@ -94,6 +95,8 @@ class Hypothesis:
         match self.what:
             case "silent":
                 return "none of its data lines is driven"
+            case "unseen":
+                return "something within it that no capture shows"
             case "low wins" | "high wins":
                 return f"{line} and {letter}{self.other} touch (a {self.what.partition(' ')[0]} level wins)"
             case "open":
@@ -266,7 +269,7 @@ class Structure:
         match hypothesis.carries:
             case "inside":
                 own = self.chips_seen(point) & {hypothesis.part}
-                return Effect(hypothesis.fault, own) if own else NOTHING
+                return Effect(hypothesis.fault, own) if own and hypothesis.fault is not None else NOTHING
             case "probe":
                 if hypothesis.part != f"lead of {point.name}":
                     return NOTHING

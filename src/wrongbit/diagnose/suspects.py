@@ -20,13 +20,14 @@ from wrongbit.diagnose.entropy import Shares, entropy, pool
 from wrongbit.diagnose.hand import OUTCOMES, Measurement, chances
 from wrongbit.diagnose.looks import Look
 from wrongbit.diagnose.propagate import Component, System, passing, sourcing
-from wrongbit.diagnose.rates import chip_rate
+from wrongbit.diagnose.rates import charge_share, chip_rate
 from wrongbit.diagnose.structure import Hypothesis, Structure
 from wrongbit.faults.cellwise import CellwiseFault
 from wrongbit.faults.fault import Fault
 from wrongbit.faults.models import MODELS, NO_FAULT_PRIOR, PAIR_PRIOR
 from wrongbit.faults.models.wires import ChipAddressFault, OutputFault
 from wrongbit.faults.posterior import weigh
+from wrongbit.machine.model import Chip
 
 TIE = float(np.log(20))
 """Parts whose odds on the measurements alone are shorter than this are not told apart, as in `faults`."""
@@ -66,6 +67,14 @@ INSIDE: dict[str, float] = {
     "weak column": 0.02,
 }
 """Share of each family in the failures of a memory itself, its socket left out. Judgement, no source."""
+
+
+def inside_shares(chip: Chip) -> dict[str, float]:
+    """`INSIDE` of a chip: where its cells hold a charge, what they lose of it is added."""
+    charge = charge_share(chip)
+    shares = {model: share / (1 + charge) for model, share in INSIDE.items()}
+    shares["lost charge"] += charge / (1 + charge)
+    return shares
 
 
 @dataclass(frozen=True)
@@ -205,10 +214,10 @@ class Weighing:
         """Change of each part's log odds by each observation, in order."""
         steps = []
         score = self.log_prior.copy()
-        before = _odds(pool(_normal(score), groups))
+        before = _log_odds(score, groups)
         for k in range(self.costs.shape[1]):
             score = score - self.costs[:, k]
-            after = _odds(pool(_normal(score), groups))
+            after = _log_odds(score, groups)
             steps.append(after - before)
             before = after
         return steps
@@ -230,9 +239,19 @@ def _normal(score: NDArray[np.float64]) -> Shares:
     return np.asarray(np.exp(score - np.logaddexp.reduce(score)))
 
 
-def _odds(shares: Shares) -> Shares:
-    kept = np.clip(shares, 1e-12, 1 - 1e-12)
-    return np.asarray(np.log(kept) - np.log1p(-kept))
+def _log_odds(score: NDArray[np.float64], groups: NDArray[np.intp]) -> Shares:
+    """Log odds of each group against all others, ``float64 (g,)``; 0 for one that has no others.
+
+    Worked out from the scores and not from shares, which round to 0 and 1: once the captures leave hardly any
+    doubt, what is measured after them would seem to say nothing of anybody.
+    """
+    count = int(groups.max(initial=-1)) + 1
+    own = np.full(count, -np.inf)
+    np.logaddexp.at(own, groups, score)
+    if count < 2:
+        return np.zeros(count)
+    others = np.where(np.eye(count, dtype=bool), -np.inf, own)
+    return np.asarray(own - np.logaddexp.reduce(others, axis=1))
 
 
 def weigh_suspects(
@@ -303,7 +322,17 @@ def _hypotheses(structure: Structure, looks: Sequence[Look]) -> list[Hypothesis]
     found = list(structure.hypotheses())
     for point in dict.fromkeys(look.point.name for look in looks):
         found += structure.leads(structure.machine.point_of(point))
-    return found + list(_inside(structure, looks))
+    inside = list(_inside(structure, looks))
+    listed = dict.fromkeys(structure.chips, 0.0)
+    for each in inside:
+        listed[each.part] += each.weight
+    # Whatever else may be wrong with a chip: beforehand it is suspected by all its faults.
+    others = [
+        Hypothesis(chip.name, "inside", "unseen", weight=rest)
+        for chip in structure.machine.chip
+        if chip.kind != "io" and (rest := chip_rate(chip) - listed[chip.name]) > 0
+    ]
+    return [*found, *inside, *others]
 
 
 def _inside(structure: Structure, looks: Sequence[Look]) -> Iterable[Hypothesis]:
@@ -314,7 +343,7 @@ def _inside(structure: Structure, looks: Sequence[Look]) -> Iterable[Hypothesis]
     for chip in structure.machine.chip:
         if chip.kind == "io":
             continue
-        names = tuple(f"D{bit}" for bit in chip.lane)
+        names, shares = tuple(f"D{bit}" for bit in chip.lane), inside_shares(chip)
         for output in range(len(chip.lane)):
             for what, model in (
                 ("stuck at 0", "output stuck"),
@@ -322,7 +351,7 @@ def _inside(structure: Structure, looks: Sequence[Look]) -> Iterable[Hypothesis]
                 ("open", "output open"),
             ):
                 fault: Fault = OutputFault(chip.name, what, output, -1, names)  # type: ignore[arg-type]
-                share = INSIDE[model] / chip.bits / (2 if model == "output stuck" else 1)
+                share = shares[model] / chip.bits / (2 if model == "output stuck" else 1)
                 known[chip.name, fault] = _within(chip.name, fault, chip_rate(chip) * share)
     for look in looks:
         if not look.wrong:
@@ -331,10 +360,9 @@ def _inside(structure: Structure, looks: Sequence[Look]) -> Iterable[Hypothesis]
         for fault, log_prior in _suggested(look):
             if fault.model not in INSIDE:
                 continue
-            share = (
-                float(np.exp(log_prior)) * total / families[fault.model] * len(chips) * INSIDE[fault.model]
-            )
-            rate = chip_rate(structure.chips[fault.part]) * min(share, INSIDE[fault.model])
+            own = inside_shares(structure.chips[fault.part])[fault.model]
+            share = float(np.exp(log_prior)) * total / families[fault.model] * len(chips) * own
+            rate = chip_rate(structure.chips[fault.part]) * min(share, own)
             known.setdefault((fault.part, fault), _within(fault.part, fault, rate))
     return known.values()
 
@@ -445,7 +473,9 @@ def _costs_one_way(explanation: Explanation, structure: Structure, looks: Sequen
     before: Fault | None = None
     for look in looks:
         effects = [structure.effect(each, look.point) for each in explanation.faults]
-        yield look.cost(effects, before)
+        yield look.cost(effects, before) + sum(
+            look.cost_unseen(each.part) for each in explanation.faults if each.what == "unseen"
+        )
         before = look.fitted(effects) or before
 
 
@@ -504,13 +534,17 @@ def _pairs(
     order += [
         number
         for number, each in enumerate(singles)
-        if each.faults[0].carries == "inside" and not isinstance(each.faults[0].fault, OutputFault)
+        if each.faults[0].carries == "inside"
+        and each.faults[0].fault is not None
+        and not isinstance(each.faults[0].fault, OutputFault)
     ]
     pool_ = list(dict.fromkeys(int(number) for number in order))
     doubles, prior = [], []
     scale = np.log(PAIR) - np.logaddexp.reduce(log_prior)
     for one, two in combinations(pool_, 2):
         first, second = singles[one].faults[0], singles[two].faults[0]
+        if "unseen" in (first.what, second.what):
+            continue  # it explains nothing that was seen
         if first.part == second.part and not first.carries == second.carries == "inside":
             continue  # two faults within one chip, such as a row and a column, are one chip's
         pair = Explanation((first, second) if log_prior[one] >= log_prior[two] else (second, first))

@@ -166,7 +166,16 @@ class Findings:
             )
         if len(self.groups[0]) > 1:
             return f"{len(self.groups[0])} explanations cannot be told apart by what was captured."
-        return f"It explains {self.best.explained} of {self.wrong_bits} wrong bits in unique observations."
+        told = f"It explains {self.best.explained} of {self.wrong_bits} wrong bits"
+        return f"{told}, each different read counted once."
+
+    def weighed(self) -> str:
+        """What was weighed, in a sentence."""
+        return (
+            f"{self.observations} different reads, {self.wrong_observations} of them wrong; "
+            f"{self.considered} faults and pairs of faults weighed; chance is taken to turn one bit in "
+            f"{1 / self.noise:,.0f}."
+        )
 
 
 def _bits(count: int) -> str:

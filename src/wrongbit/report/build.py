@@ -25,7 +25,7 @@ from wrongbit.job import Explanation, Progress
 from wrongbit.machine.model import Machine
 from wrongbit.replace.fit import Choice, Fitting
 from wrongbit.report.content import Paragraph, Report, Section
-from wrongbit.report.sections.captures import capture_section, not_known
+from wrongbit.report.sections.captures import capture_section, not_known, reader_notes
 from wrongbit.report.sections.chips import (
     from_memory,
     readings_section,
@@ -86,11 +86,13 @@ class Gathered:
         section: The section.
         told: What it comes to, for the summary.
         unknown: What was not known, for the open questions.
+        notes: Of a capture, what it is called and what its reader noted.
     """
 
     section: Section
     told: str = ""
     unknown: tuple[str, ...] = ()
+    notes: tuple[str, tuple[str, ...]] | None = None
 
 
 def _nothing(title: str, text: str) -> Gathered:
@@ -137,6 +139,7 @@ def build_report(
     at = made_at or datetime.now(UTC)
     machine = work.machine
     captures = [*_capture_sections(work, progress)]
+    noted = [each.notes for each in captures if each.notes is not None]
     weighing, proposals = _weighing(work, progress)
     chips = [*_chip_sections(work, machine, weighing, choices or {}, progress)]
     gathered = (*captures, *chips)
@@ -152,8 +155,9 @@ def build_report(
         ladder_section(work.ladder(), machine),
         evidence_section(counting),
         *(each.section for each in captures),
+        *([reader_notes(noted)] if noted else []),
         suspects_section(weighing),
-        next_section(machine, proposals, weighed=isinstance(weighing, Weighing)),
+        next_section(machine, proposals, weighing),
         *(each.section for each in chips),
         *work_sections(counting),
         proof_section(proof),
@@ -259,7 +263,9 @@ def _capture(
         where = diagnosis_conclusion(job, diagnosis)
         told = f"{detail.file.name} at {detail.point}: {best(diagnosis)} {where}"
     section = capture_section(title, job, diagnosis, explanation, window)
-    return Gathered(section, told, not_known(detail.file.name, job, diagnosis.comparison))
+    name = f"{detail.file.name} at {detail.point}"
+    unknown = not_known(detail.file.name, job, diagnosis.comparison)
+    return Gathered(section, told, unknown, (name, diagnosis.comparison.notes))
 
 
 def _window(work: Casework, entry: Entry, cycles: Cycles, row: int) -> Capture | None:

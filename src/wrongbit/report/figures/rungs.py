@@ -36,7 +36,7 @@ def ladder_figure(ladder: Ladder, theme: Theme, *, width: int = 860) -> str:
 
 def _describe(ladder: Ladder) -> str:
     told = (
-        f"{ladder.count('within')} rungs within limits, {ladder.count('outside')} outside, "
+        f"{ladder.count('within')} steps within limits, {ladder.count('outside')} outside, "
         f"{ladder.count('not measured')} not measured."
     )
     failed = ladder.first_outside

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import partial
 
 import numpy as np
@@ -12,9 +12,9 @@ from wrongbit.casework.words import answering, bank_text, known_word, listed, wo
 from wrongbit.compare.verdicts import AGREES, DIFFERS
 from wrongbit.instructions.flow import FlowEvidence
 from wrongbit.instructions.instruction import Instruction
-from wrongbit.job import Comparison, Diagnosis, Explanation, Job
+from wrongbit.job import FIRST, Comparison, Diagnosis, Explanation, Job
 from wrongbit.machine.recipe import KINDS
-from wrongbit.report.content import Block, Column, Figure, Heading, Paragraph, Section, Table
+from wrongbit.report.content import Block, Column, Figure, Heading, Listed, Paragraph, Section, Table
 from wrongbit.report.figures import (
     bit_counts,
     bit_strip,
@@ -54,6 +54,9 @@ def capture_section(
         diagnosis: What was weighed, with the comparison.
         explanation: What the processor did, or why that cannot be told.
         window: Samples around the first wrong word; None where there are none.
+
+    What the readers noted is told of all captures at once, by `reader_notes`; what the result may rest on
+    stays here.
     """
     comparison = diagnosis.comparison
     blocks = [*_judged(job, comparison)]
@@ -65,8 +68,26 @@ def capture_section(
         blocks += _counts(comparison)
         blocks += _flow(job, explanation)
         blocks += fault_blocks(job, diagnosis)
-    blocks += (Paragraph(f"Note: {note}", "note") for note in comparison.notes)
+    blocks += (Paragraph(f"Note: {note}", "note") for note in comparison.notes if note.startswith(FIRST))
     return Section(title, tuple(blocks))
+
+
+def reader_notes(notes: Sequence[tuple[str, Sequence[str]]]) -> Section:
+    """What the readers noted of all captures, each note once with the captures that it is about.
+
+    Args:
+        notes: Of each capture its name and its notes.
+    """
+    about: dict[str, list[str]] = {}
+    for name, own in notes:
+        for note in own:
+            if not note.startswith(FIRST):
+                about.setdefault(note, []).append(name)
+    told = tuple(
+        f"{'All captures' if len(notes) > 1 and len(names) == len(notes) else listed(names)}: {note}"
+        for note, names in about.items()
+    )
+    return Section("How the captures were read", (Listed(told) if told else absent("Nothing was noted."),))
 
 
 # -- what could be judged ----------------------------------------------------------------------------------
@@ -207,9 +228,13 @@ def _counts(comparison: Comparison) -> Iterator[Block]:
     )
     heads = (
         Column("chip", share=1), Column("wrong reads", "number"), Column("of judged", "number"),
-        Column("wrong addresses", "number"), Column("showing the held value", "number"),
+        Column("wrong addresses", "number"), Column("as if not driven", "number"),
     )  # fmt: skip
-    yield Table(heads, chips, "Reads of each chip. The held value is what undriven lines would still show.")
+    yield Table(
+        heads,
+        chips,
+        "Reads of each chip. As if not driven: the word is what lines that nobody drives would still show.",
+    )
     yield Figure(
         partial(line_counts, summary),
         "Share of the judged words that were wrong, with each address line at 1 (up) and at 0 (down).",

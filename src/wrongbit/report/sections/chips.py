@@ -140,9 +140,7 @@ def _pattern(weighed: Weighed) -> Iterator[Block]:
     )
     columns = (Column(""), Column("odds", "number"), Column("fault", share=1), Column("left over", "number"))
     marked = frozenset(range(min(weighed.ties, len(rows))))
-    yield Table(
-        columns, rows, "Faults by posterior odds, with the bits that each leaves unexplained.", marked
-    )
+    yield Table(columns, rows, "Faults by their odds, with the bits that each leaves unexplained.", marked)
     yield Figure(
         partial(odds_bars, pattern_odds(weighed), title="Odds of the chip's faults"),
         "Odds of the chip's faults; ▲ marks the best and what cannot be told from it.",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from functools import partial
 
-from wrongbit.casework.words import counted, diagnosis_conclusion, share_text
+from wrongbit.casework.words import SET_UP, counted, diagnosis_conclusion, share_text
 from wrongbit.diagnose.setup import Mistake
 from wrongbit.faults.findings import Findings
 from wrongbit.job import Diagnosis, Job
@@ -20,11 +20,6 @@ NOTICEABLE = 0.001
 
 FEW = 8
 """With so many judged words of which none agrees, the set-up is doubted before the machine. A choice."""
-
-SET_UP = (
-    "Check the set-up first: order and polarity of the data lines, lanes, images and their bases, the probe "
-    "point's columns and radix, the clips. A mistake there looks like this too."
-)
 
 
 def fault_blocks(job: Job, diagnosis: Diagnosis) -> Iterator[Block]:
@@ -55,8 +50,7 @@ def fault_blocks(job: Job, diagnosis: Diagnosis) -> Iterator[Block]:
         other = findings.findings[separation.other]
         yield Paragraph(f"To tell the best from “{other.say()}”: {separation.say()}")
     yield Paragraph(
-        f"{findings.observations} unique observations, {findings.wrong_observations} of them wrong; "
-        f"{findings.considered} faults and pairs weighed; noise rate {findings.noise:g} a bit.",
+        findings.weighed(),
         "note",
     )
 
@@ -93,7 +87,7 @@ def _table(findings: Findings, mistakes: Sequence[Mistake]) -> Table:
         Column("explains", "number"), Column("left over", "number"),
     )  # fmt: skip
     more = len(order) - min(len(order), SHOWN)
-    caption = "Faults by posterior odds, with the wrong bits that each explains and those it leaves over."
+    caption = "Faults by their odds, with the wrong bits that each explains and those it leaves over."
     if mistakes:
         caption += " Mistakes at the clips or in the machine file compete with them."
     if more:

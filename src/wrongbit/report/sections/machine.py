@@ -140,7 +140,7 @@ def ladder_section(ladder: Ladder, machine: Machine) -> Section:
             title, (absent("Not looked at: the machine file has no rail, clock or start-up input to judge."),)
         )
     if ladder.count("not measured") == len(ladder.rungs):
-        return Section(title, (absent("None of its rungs has been measured."), _ladder_table(ladder)))
+        return Section(title, (absent("None of its steps has been measured."), _ladder_table(ladder)))
     figure = Figure(
         lambda theme: ladder_figure(ladder, theme),
         "Rails, clocks, reset and inputs in the order in which to look: ✓ within its limits, ▲ outside, an "
@@ -170,4 +170,4 @@ def _ladder_table(ladder: Ladder) -> Table:
     assumed = " * By the input's logic family; the machine file does not say." if any(
         rung.assumed for rung in ladder.rungs
     ) else ""  # fmt: skip
-    return Table(columns, rows, f"Every rung with its limits.{assumed}", marked)
+    return Table(columns, rows, f"Every step with its limits.{assumed}", marked)

@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 
 from wrongbit.casework.words import part_kind, sentence, share_text, trigger_text, weighing_conclusion
-from wrongbit.diagnose.entropy import doubt_text, removes_text
+from wrongbit.diagnose.confirm import CAUTION, confirmations, confirmed_by, decided_part
+from wrongbit.diagnose.entropy import doubt_text, odds_text, removes_text
 from wrongbit.diagnose.planning import Proposal
 from wrongbit.diagnose.suspects import Suspect, Weighing
 from wrongbit.machine.model import Machine
@@ -66,7 +67,7 @@ def _shares(weighing: Weighing, suspects: Sequence[Suspect]) -> Iterator[Block]:
     yield Table(
         columns,
         tuple(rows),
-        "Parts by posterior odds; before: by failure rates alone, when nothing was measured. "
+        "Parts by their odds; before: by failure rates alone, when nothing was measured. "
         f"Doubt that is left: {doubt_text(weighing.doubt)}.",
         marked,
     )
@@ -79,23 +80,11 @@ def _shares(weighing: Weighing, suspects: Sequence[Suspect]) -> Iterator[Block]:
 def _witnesses(weighing: Weighing, suspects: Sequence[Suspect]) -> Iterator[Block]:
     yield Heading("What speaks for and against")
     rows = tuple(
-        (label, *(speaks(each.witnesses[number].nats) for each in suspects))
+        (label, *(odds_text(each.witnesses[number].nats) for each in suspects))
         for number, label in enumerate(weighing.labels)
     )
     columns = (Column("observation", share=1.5), *(Column(each.part, share=1) for each in suspects))
     yield Table(columns, rows, "What each observation says of the first suspects, as a change of their odds.")
-
-
-def speaks(nats: float) -> str:
-    """A change of log odds in words: 2.3 nats are ten to one.
-
-    >>> speaks(2.302585), speaks(-20), speaks(0)
-    ('for, 10 to 1', 'against, over a million to 1', 'neither')
-    """
-    if abs(nats) < 0.1:
-        return "neither"
-    odds = f"{min(2.718281828 ** abs(nats), 1e6):.3g}".replace("1e+06", "over a million")
-    return f"{'for' if nats > 0 else 'against'}, {odds} to 1"
 
 
 def _structure(weighing: Weighing) -> Iterator[Block]:
@@ -114,22 +103,45 @@ def _structure(weighing: Weighing) -> Iterator[Block]:
     yield Listed(tuple(told))
 
 
-def next_section(machine: Machine, proposals: Sequence[Proposal], *, weighed: bool) -> Section:
-    """What to measure next.
+def _make_sure(weighing: Weighing) -> Iterator[Block]:
+    """What would confirm the part that the odds have decided for."""
+    part, ways = decided_part(weighing), confirmations(weighing)
+    if not part:
+        return
+    yield Heading(f"Before {part} is unsoldered or replaced")
+    done = confirmed_by(weighing)
+    if done:
+        yield Listed(tuple(f"Already speaks for it: {each}." for each in done))
+    if not ways:
+        yield Paragraph("All that the machine file knows of to make sure of it was done.")
+        return
+    yield Paragraph(CAUTION)
+    columns = (
+        Column("what to do", share=1.3),
+        Column("minutes", "number"),
+        Column(f"it is {part} if", share=1),
+        Column("it is not if", share=1),
+    )
+    rows = tuple((f"{each.text}.", f"{each.minutes:g}", each.confirms, each.clears) for each in ways)
+    yield Table(columns, rows, f"What would make sure that it is {part}.")
+
+
+def next_section(machine: Machine, proposals: Sequence[Proposal], weighing: Weighing | str | None) -> Section:
+    """What to measure next, and what would make sure of a part that the odds have decided for.
 
     Args:
         machine: The machine.
         proposals: Most telling first.
-        weighed: Suspects could be weighed at all.
+        weighing: As for `suspects_section`.
     """
     title = "Next measurement"
-    if not weighed:
+    if not isinstance(weighing, Weighing):
         return Section(
             title, (absent("Not computed: without weighed suspects nothing says what tells most."),)
         )
     if not proposals:
-        text = "No measurement that the machine file knows of would tell more."
-        return Section(title, (Paragraph(text),))
+        text = "No measurement that the machine file knows of would tell the parts apart any further."
+        return Section(title, (Paragraph(text), *_make_sure(weighing)))
     blocks: list[Block] = []
     for number, each in enumerate(proposals[:PROPOSED], 1):
         blocks.append(Heading(f"{number}. {sentence(each.text)}"))
@@ -160,4 +172,4 @@ def next_section(machine: Machine, proposals: Sequence[Proposal], *, weighed: bo
             for each in rest
         )
         blocks += [Heading("Also possible"), Listed(told)]
-    return Section(title, tuple(blocks))
+    return Section(title, (*blocks, *_make_sure(weighing)))

@@ -42,7 +42,7 @@ EXAMPLES = {
 
 def page(bench: Workbench) -> None:
     """Put the page on the screen."""
-    with section("Rungs, in the order in which to look"):
+    with section("Steps, in the order in which to look"):
         live(
             bench,
             "Judging the ladder",

@@ -7,6 +7,7 @@ from functools import partial
 from wrongbit.case.entries import MeasurementAdded
 from wrongbit.casework.accept import check_measurement
 from wrongbit.casework.overview import OutcomeLine, Overview, ProposalLine
+from wrongbit.diagnose.confirm import CAUTION
 from wrongbit.diagnose.entropy import doubt_text, removes_text
 from wrongbit.diagnose.hand import OUTCOMES
 from wrongbit.job import Progress
@@ -16,6 +17,7 @@ from wrongbit.web.elements import (
     Choice,
     Field,
     button,
+    cautions,
     heading,
     link,
     live,
@@ -44,10 +46,31 @@ def _draw(bench: Workbench, overview: Overview) -> None:
             paragraph(overview.conclusion, classes="wb-big")
             quiet(f"Doubt now: {doubt_text(overview.doubt)}.")
     if not overview.proposals:
-        quiet("There is no measurement that would tell more about the parts.")
+        quiet("No measurement that the machine file knows of would tell the parts apart any further.")
     for number, proposal in enumerate(overview.proposals[:SHOWN], 1):
         _proposal(bench, number, proposal)
+    _confirm(overview)
     _another(bench)
+
+
+def _confirm(overview: Overview) -> None:
+    """What would make sure of the part that the odds have decided for."""
+    if not overview.confirmations:
+        return
+    part = overview.confirmations[0].part
+    with section(f"Before {part} is unsoldered or replaced, make sure of it", key="confirm"):
+        cautions((CAUTION,))
+        table(
+            ("what to do", "min", f"it is {part} if", "it is not if"),
+            [
+                (each.sentence, f"{each.minutes:g}", each.confirms, each.clears)
+                for each in overview.confirmations
+            ],
+            caption=f"What would confirm {part}",
+            right=(1,),
+            stacked=True,
+        )
+        quiet("Enter what you found below: it is weighed with the rest.")
 
 
 def _proposal(bench: Workbench, number: int, proposal: ProposalLine) -> None:
@@ -129,9 +152,9 @@ def measurement_form(bench: Workbench, part: str = "") -> None:
     """
     with tag("div", classes="wb-row"):
         kind = Choice("What was done", list(OUTCOMES), on_change=lambda chosen: fit())
-        where_slot = tag("div")
+        where_slot = tag("div", classes="wb-slot")
         line = Field("Line", hint="D5 or A12; empty for all", width=6)
-        outcome_slot = tag("div")
+        outcome_slot = tag("div", classes="wb-slot")
         note = Field("Note", width=24)
         button("Enter", lambda: record(bench, filled(kind, fields[0], fields[1], line, note)), main=True)
     fields: list[Choice] = []

@@ -132,6 +132,12 @@ def _after_the_search(overview: Overview) -> tuple[str, str, str]:
     top = [each.part for each in overview.suspects if each.tied or each.share > SURE]
     if len(top) != 1:
         return overview.conclusion, "/board", "To the board map"
+    if overview.confirmations:
+        return (
+            f"{overview.conclusion} Make sure of it before it is unsoldered or replaced.",
+            "/measure",
+            "What would confirm it",
+        )
     if any(chip.name == top[0] and chip.kind == "rom" for chip in overview.chips):
         text = f"{overview.conclusion} Replace it, then prove the repair with a fresh capture."
         return text, "/replacement", "Choose what replaces it"
