@@ -11,12 +11,13 @@ processor reads most words one after another, and with the leads put right the c
 more often, not less.
 
 A mistake and a fault of the machine may be there at once. A mistake that makes much right but leaves words
-wrong is undone in the cycles, the faults are weighed on what is left (`wrongbit.diagnose.corrected`), and both
-together compete with the rest; a mistake that leaves nothing wrong is there on its own already.
+wrong is undone in the cycles, the faults are weighed on what is left (`wrongbit.diagnose.corrected`), and
+both together compete with the rest; a mistake that leaves nothing wrong is there on its own already.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
@@ -26,7 +27,7 @@ from typing import Literal
 import numpy as np
 
 from wrongbit.align.leads import CLEAR, Bus, Kind, LeadFinding
-from wrongbit.bits import count_bits, gather_bits
+from wrongbit.bits import count_bits, gather_bits, mask_of
 from wrongbit.bus.cycles import Cycles
 from wrongbit.compare.judge import is_reading
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
@@ -90,8 +91,9 @@ SLIP = 0.05
 MOST_ACTED = 2
 """Verdicts of that kind that count: a program that is once astray is no new evidence."""
 
-MOST_UNDONE = 3
-"""Mistakes that are undone to see what is left; each costs as much as a diagnosis. A choice."""
+MOST_UNDONE = 2
+"""Mistakes of each bus, and of the machine file, that are undone to see what is left; each costs as much as a
+diagnosis. A choice."""
 
 
 @dataclass(frozen=True)
@@ -212,12 +214,12 @@ def weigh_together(
     of_faults = findings.best.score - float(np.log(findings.best.probability))  # of all that were weighed
     of_faults += float(np.log1p(-SETUP_PRIOR)) - acted.cost(received_seen=True)
     best = findings.best.score + float(np.log1p(-SETUP_PRIOR)) - acted.cost(received_seen=True)
-    setup = _Setup(
-        rows, cycles, Noise(findings.noise), shared_bus, acted, _swapped(findings, rows.memory_map)
-    )
+    # Where one fault explains all that there is, a mistake as well has nothing to add.
+    together = len(findings.best.faults) > 1 or findings.best.cost > PAIR_COST
+    swapped = _swapped(findings, rows.memory_map)
+    setup = _Setup(rows, cycles, Noise(findings.noise), shared_bus, acted, together, swapped)
     found = setup.mistakes(best)
-    if len(findings.best.faults) > 1 or findings.best.cost > PAIR_COST:
-        # Otherwise one fault explains all that there is, and a mistake as well has nothing to add.
+    if together:
         found += setup.with_faults(max([best, *(each.score for each in found)]), acted_on)
     total = float(np.logaddexp.reduce([of_faults, *(each.score for each in found)]))
     least = max([best, *(each.score for each in found)]) - MARGIN
@@ -265,6 +267,7 @@ class _Setup:
     noise: Noise
     shared_bus: bool
     acted: Acted
+    together: bool = False
     swapped: frozenset[tuple[Bus, int, int]] = frozenset()
 
     def __post_init__(self) -> None:
@@ -345,8 +348,12 @@ class _Setup:
             acted_on: Tells on which words the processor acted, of cycles in which a mistake was undone.
         """
         found: list[Mistake] = []
-        undoable = sorted(self._undoable, key=lambda each: -each[0])
-        for _, order, mistake in undoable[:MOST_UNDONE]:
+        undone: Counter[str] = Counter()
+        for _, order, mistake in sorted(self._undoable, key=lambda each: -each[0] - each[2].log_prior):
+            place = "machine file" if mistake.lead is None else mistake.lead.bus
+            undone[place] += 1
+            if undone[place] > MOST_UNDONE:
+                continue
             hope = mistake.log_prior - order + float(np.log(likeliest_family()))
             if mistake.cost - order <= PAIR_COST or hope < best - MARGIN or mistake.correction is None:
                 continue
@@ -550,6 +557,8 @@ class _Setup:
             least += min(self.ram_mixed_up - self.ram_cost, 0.0) if way.open >= 0 else 0.0
             rough = self._mistake(family, "", least, share, lead, received_seen=None)
             if rough.score < best - MARGIN - STEP * MOST_STEPS:
+                if not self.together:
+                    continue
                 told = (lead[1], *lead[2]) in self.swapped
                 gain = np.inf if told else self._gain(sample, way)
                 if gain > CLEAR:
@@ -584,21 +593,25 @@ class _Setup:
             lead,
             correction=correction,
             order=self._order_cost(way),
-            gain=self._gain(self.rom, way),
+            gain=self._gain(self.rom, way) if self.together else 0.0,
             received_seen=None,
         )
 
     def _gain(self, rows: Rows, way: _Way) -> float:
-        """Nats for the words that these leads make wholly right, less those that they make wrong.
+        """Nats for the lanes that these leads make wholly right, less those that they make wrong.
 
-        Words that are looked up where nothing is known are not right, however little they cost.
+        What is looked up where nothing is known is not right, however little it costs.
         """
         if way.open >= 0:
             return 0.0
         address, seen, judged = self._put_right(rows, way)
         expected, known = rows.memory_map.expected(rows.bank, address)
-        right = (judged & ~known == 0) & ((expected ^ seen) & judged == 0)
-        more = right.astype(np.float64) - (rows.wrong == 0)
+        off = (judged & ~known) | ((expected ^ seen) & judged)
+        lanes = {mask_of(chip.lane) for chip in rows.memory_map.roms}
+        more = np.zeros(len(rows))
+        for lane in (np.uint64(each) for each in sorted(lanes)):
+            more += (judged & lane != 0) & (off & lane == 0)
+            more -= (rows.judged & lane != 0) & (rows.wrong & lane == 0)
         return self.noise.wrong * float((more * rows.weight).sum())
 
     def _address_ways(
