@@ -337,9 +337,9 @@ class Diagnosis:
         evidence: The unique observations that were weighed.
         findings: Faults by posterior odds, ties as ties.
         clips: Mistakes at the probe's clips that cannot be told from the best explanation: with them a sound
-            machine would show the same words.
-        mistakes: Mistakes at the clips or in the machine file, likeliest first; their odds and those of the
-            findings sum to 1.
+            machine would show the same words, or a machine with the fault that goes with the mistake.
+        mistakes: Mistakes at the clips or in the machine file, alone or together with a fault of the machine,
+            likeliest first; their odds and those of the findings sum to 1.
     """
 
     comparison: Comparison
@@ -370,8 +370,10 @@ def diagnose(job: Job, comparison: Comparison, *, noise: float = DEFAULT_NOISE) 
         comparison.cycles,
         shared_bus=resolve_recipe(job.processor).held == "address",
         acted=_acted(job, comparison) if findings.fault_seen else None,
+        acted_on=lambda cycles, verdicts: _acted(job, replace(comparison, cycles=cycles, verdicts=verdicts)),
     )
-    clips = tuple(each.lead for each in contenders(findings, mistakes) if each.lead is not None)
+    leads = (each.lead for each in contenders(findings, mistakes) if each.lead is not None)
+    clips = tuple(dict.fromkeys(leads))
     return Diagnosis(comparison, evidence, findings, clips, mistakes)
 
 

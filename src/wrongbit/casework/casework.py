@@ -73,6 +73,7 @@ from wrongbit.casework.start_up import measure_source, start_up_entries
 from wrongbit.casework.windows import window
 from wrongbit.compare.build import build_memory_map
 from wrongbit.compare.memory_map import ChipMap
+from wrongbit.compare.verdicts import DIFFERS
 from wrongbit.diagnose.looks import Look
 from wrongbit.diagnose.planning import Proposal, proposals
 from wrongbit.diagnose.structure import Structure
@@ -82,6 +83,7 @@ from wrongbit.faults.evidence import gather_evidence
 from wrongbit.instructions.execution import Execution
 from wrongbit.job import (
     DEFAULT_NOISE,
+    FIRST,
     Comparison,
     Diagnosis,
     Explanation,
@@ -606,7 +608,12 @@ class Casework:
             label = f"{detail.file.name} at {detail.point}"
             seen = structure.chips_seen(job.point)
             looks.append(Look.of(job.point, label, evidence, job.memory_map, self.noise, seen))
-            notes += [note for note in comparison.notes if note not in notes]
+            own = list(comparison.notes)
+            if (comparison.verdicts.verdict == DIFFERS).any():
+                # The suspects take the capture as it is: they are worth nothing while it is not.
+                first = self.diagnosis(entry, progress).check_first
+                own = [f"{FIRST}{label}: {each.say()}" for each in first if each.faults][:1] + own
+            notes += [note for note in own if note not in notes]
         by_hand, told = measurements_of(structure, folder, self.case.of_kind(MeasurementAdded))
         readings: dict[str, list[tuple[Path, ReadingAdded]]] = {}
         for _, reading in self.readings(proof=False):

@@ -65,6 +65,8 @@ def diagnosis_conclusion(job: Job, diagnosis: Diagnosis) -> str:
         return machine
     places = " and the ".join(dict.fromkeys(mistake.where for mistake in first))
     if first[0].probability > diagnosis.findings.best.probability:
+        if first[0].faults:
+            return f"Check the {places}, then capture again: the machine has a fault besides."
         return f"Check the {places}: that is likelier than any fault of the machine."
     return f"Check the {places} first. {machine}"
 

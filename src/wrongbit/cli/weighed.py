@@ -84,7 +84,7 @@ def _show_findings(job: Job, diagnosis: Diagnosis) -> None:
 def _check_first(first: Sequence[Mistake]) -> None:
     """What may be wrong outside the machine, which is found in a minute."""
     for mistake in first[:SHOWN]:
-        out.print(f"A sound machine would show the same words if: {mistake.say()}", soft_wrap=True)
+        out.print(mistake.told_by(), soft_wrap=True)
     for advice in dict.fromkeys(mistake.advice() for mistake in first):
         out.print(Text.assemble(("→ ", ACCENT), (advice, "bold")), soft_wrap=True)
     out.print()
@@ -98,7 +98,8 @@ def _mistake(mistake: Mistake, mark: str) -> None:
         soft_wrap=True,
     )
     place = "at the clips" if mistake.where == "clips" else "in the machine file"
-    out.print(Text(f"              a mistake {place}, not a fault of the machine", QUIET), soft_wrap=True)
+    besides = "and a fault of the machine" if mistake.faults else "not a fault of the machine"
+    out.print(Text(f"              a mistake {place}, {besides}", QUIET), soft_wrap=True)
 
 
 def _explanations(findings: Findings) -> None:
@@ -161,6 +162,7 @@ def diagnosis_as_json(job: Job, diagnosis: Diagnosis) -> dict[str, Any]:
                 "advice": mistake.advice(),
                 "probability": mistake.probability,
                 "check_first": mistake in diagnosis.check_first,
+                "faults": [{"model": fault.model, **fault.parameters()} for fault in mistake.faults],
             }
             for mistake in diagnosis.mistakes
         ],

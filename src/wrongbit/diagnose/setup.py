@@ -9,28 +9,38 @@ the same lead as the word that is read back, so that RAM agrees with itself; and
 right words say, because it received them (`Acted`). An address lead shows in the order of the addresses: a
 processor reads most words one after another, and with the leads put right the captured addresses must do so
 more often, not less.
+
+A mistake and a fault of the machine may be there at once. A mistake that makes much right but leaves words
+wrong is undone in the cycles, the faults are weighed on what is left (`wrongbit.diagnose.corrected`), and
+both together compete with the rest; a mistake that leaves nothing wrong is there on its own already.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from math import comb, factorial
 from typing import Literal
 
 import numpy as np
 
-from wrongbit.align.leads import Bus, Kind, LeadFinding
-from wrongbit.bits import count_bits, gather_bits
+from wrongbit.align.leads import CLEAR, Bus, Kind, LeadFinding
+from wrongbit.bits import count_bits, gather_bits, mask_of
 from wrongbit.bus.cycles import Cycles
 from wrongbit.compare.judge import is_reading
-from wrongbit.compare.memory_map import ChipMap
+from wrongbit.compare.memory_map import ChipMap, MemoryMap
+from wrongbit.compare.verdicts import Verdicts
+from wrongbit.diagnose.corrected import Correction, judged_weight, weigh_corrected
 from wrongbit.faults.batch import spread
+from wrongbit.faults.fault import Fault
 from wrongbit.faults.findings import Findings
+from wrongbit.faults.models.wires import AddressFault, BankFault, ChipAddressFault, WireFault
 from wrongbit.faults.noise import Noise
+from wrongbit.faults.posterior import PAIR_COST
 from wrongbit.faults.rows import MOST_WEIGHT, Costs, Index, Rows, Words
-from wrongbit.faults.search import MARGIN, TIE
+from wrongbit.faults.search import MARGIN, TIE, likeliest_family
 
 SETUP_PRIOR = 0.1
 """That something is wrong at the clips or in the machine file, before a capture is looked at. Clips on a few
@@ -81,10 +91,14 @@ SLIP = 0.05
 MOST_ACTED = 2
 """Verdicts of that kind that count: a program that is once astray is no new evidence."""
 
+MOST_UNDONE = 2
+"""Mistakes of each bus, and of the machine file, that are undone to see what is left; each costs as much as a
+diagnosis. A choice."""
+
 
 @dataclass(frozen=True)
 class Mistake:
-    """A mistake at the clips or in the machine file.
+    """A mistake at the clips or in the machine file, alone or together with a fault of the machine.
 
     Args:
         family: Which kind.
@@ -94,6 +108,8 @@ class Mistake:
         cost: Fall of the log likelihood below a perfect prediction, in nats.
         probability: Posterior probability among faults and mistakes.
         lead: The same as a finding of `wrongbit.align.leads`, where it is one of leads.
+        faults: What is wrong with the machine as well; nothing where the mistake explains all on its own.
+        correction: How it is undone in the cycles; None where what it hides cannot be got back.
     """
 
     family: Family
@@ -103,6 +119,8 @@ class Mistake:
     cost: float
     probability: float = 0.0
     lead: LeadFinding | None = None
+    faults: tuple[Fault, ...] = ()
+    correction: Correction | None = field(default=None, repr=False, compare=False)
 
     @property
     def score(self) -> float:
@@ -110,11 +128,33 @@ class Mistake:
         return self.log_prior - self.cost
 
     def say(self) -> str:
-        """What is wrong, in a sentence."""
-        return self.text
+        """What is wrong, in a sentence; with a fault of the machine as well, also what to do."""
+        if not self.faults:
+            return self.text
+        mistake = self.text.partition(":")[0].rstrip(".")
+        besides = " ".join(fault.say() for fault in self.faults).rstrip(".")
+        if besides[1:2].islower():  # the name of a part keeps its capital
+            besides = besides[0].lower() + besides[1:]
+        return f"{mistake}, and {besides}. Put the {self.where} right and {self._once_more()}."
+
+    def _once_more(self) -> str:
+        return "capture again" if self.where == "clips" else "diagnose again"
+
+    def told_by(self) -> str:
+        """In a sentence, of what machine the words that were seen would be with this mistake."""
+        if self.faults:
+            return (
+                f"A mistake in the set-up and a fault of the machine show these words together: {self.say()}"
+            )
+        return f"A sound machine would show the same words if: {self.say()}"
 
     def advice(self) -> str:
         """What to check first."""
+        if self.faults:
+            return (
+                f"Put the {self.where} right and {self._once_more()} before you open the machine: what is "
+                "still wrong then is the machine's own fault."
+            )
         if self.where == "clips":
             return (
                 "Check your clips before the machine. If the program runs on as the reference says (wrongbit "
@@ -146,7 +186,13 @@ class Acted:
 
 
 def weigh_together(
-    findings: Findings, rows: Rows, cycles: Cycles, *, shared_bus: bool = False, acted: Acted | None = None
+    findings: Findings,
+    rows: Rows,
+    cycles: Cycles,
+    *,
+    shared_bus: bool = False,
+    acted: Acted | None = None,
+    acted_on: Callable[[Cycles, Verdicts], Acted | None] = lambda cycles, verdicts: None,
 ) -> tuple[Findings, tuple[Mistake, ...]]:
     """Faults and mistakes in one posterior.
 
@@ -156,6 +202,7 @@ def weigh_together(
         cycles: The cycles from which these were gathered.
         shared_bus: Address and word are on the same leads.
         acted: What is known of what the processor acted on.
+        acted_on: Tells the same of cycles in which a mistake was undone.
 
     Returns:
         The findings with their share of the belief, and the mistakes within `MARGIN` of the best explanation,
@@ -167,7 +214,13 @@ def weigh_together(
     of_faults = findings.best.score - float(np.log(findings.best.probability))  # of all that were weighed
     of_faults += float(np.log1p(-SETUP_PRIOR)) - acted.cost(received_seen=True)
     best = findings.best.score + float(np.log1p(-SETUP_PRIOR)) - acted.cost(received_seen=True)
-    found = _Setup(rows, cycles, Noise(findings.noise), shared_bus, acted).mistakes(best)
+    # Where one fault explains all that there is, a mistake as well has nothing to add.
+    together = len(findings.best.faults) > 1 or findings.best.cost > PAIR_COST
+    swapped = _swapped(findings, rows.memory_map)
+    setup = _Setup(rows, cycles, Noise(findings.noise), shared_bus, acted, together, swapped)
+    found = setup.mistakes(best)
+    if together:
+        found += setup.with_faults(max([best, *(each.score for each in found)]), acted_on)
     total = float(np.logaddexp.reduce([of_faults, *(each.score for each in found)]))
     least = max([best, *(each.score for each in found)]) - MARGIN
     kept = sorted((each for each in found if each.score >= least), key=lambda each: -each.score)
@@ -214,6 +267,8 @@ class _Setup:
     noise: Noise
     shared_bus: bool
     acted: Acted
+    together: bool = False
+    swapped: frozenset[tuple[Bus, int, int]] = frozenset()
 
     def __post_init__(self) -> None:
         self.rom = self.rows.take(np.flatnonzero(self.rows.from_rom))
@@ -227,6 +282,7 @@ class _Setup:
         self.width = self.rows.memory_map.word_bits
         self._addresses = self.cycles.address[np.flatnonzero(is_reading(self.cycles))[:MOST_READS]]
         self._steps = _next_reads(self._addresses)
+        self._undoable: list[tuple[float, float, Mistake]] = []
 
     def mistakes(self, best: float) -> list[Mistake]:
         """All mistakes that come within `MARGIN` of the best score, and some that do not."""
@@ -244,6 +300,9 @@ class _Setup:
         share: float,
         lead: tuple[Kind, Bus, tuple[int, ...], tuple[int, ...]] | None = None,
         *,
+        correction: Correction | None = None,
+        order: float = 0.0,
+        gain: float | None = None,
         received_seen: bool | None = False,
     ) -> Mistake:
         """A mistake with its prior.
@@ -254,17 +313,68 @@ class _Setup:
             cost: Of the ROM reads.
             share: Its share in the family.
             lead: Which leads carry what.
+            correction: How it is undone.
+            order: What the order of the addresses says against it.
+            gain: How much it makes right, in nats; None: what it costs less than the words as they are.
             received_seen: The processor received the words seen, or those of the reference; None: the flow
                 tells nothing, because the addresses are not right either.
         """
-        cost += self.ram_cost + (0.0 if received_seen is None else self.acted.cost(received_seen))
+        if correction is None:
+            gain = 0.0
+        elif gain is None:
+            gain = self.noise.wrong * self.rom.wrong_weight() - cost
+        if lead is not None and (lead[1], lead[2][0], lead[2][-1]) in self.swapped:
+            gain = np.inf
+        cost += order + self.ram_cost + (0.0 if received_seen is None else self.acted.cost(received_seen))
         log_prior = float(np.log(SETUP_PRIOR * SHARES[family] * share))
         told = None
         if lead is not None:
-            gain = self.noise.wrong * self.rows.wrong_weight() - cost
-            told = LeadFinding(*lead, -cost, gain, self.noise.rate)
+            total = self.noise.wrong * self.rows.wrong_weight() - cost
+            told = LeadFinding(*lead, -cost, total, self.noise.rate)
             text = told.say()
-        return Mistake(family, "clips" if lead else "machine file", text, log_prior, cost, 0.0, told)
+        where: Literal["clips", "machine file"] = "clips" if lead else "machine file"
+        mistake = Mistake(family, where, text, log_prior, cost, 0.0, told, (), correction)
+        if correction is not None and gain > CLEAR:
+            self._undoable.append((gain, order, mistake))
+        return mistake
+
+    # Together with a fault --------------------------------------------------------------------------------
+
+    def with_faults(self, best: float, acted_on: Callable[[Cycles, Verdicts], Acted | None]) -> list[Mistake]:
+        """Mistakes that make much right, each together with a fault that explains what they leave wrong.
+
+        Args:
+            best: Score of the best explanation so far.
+            acted_on: Tells on which words the processor acted, of cycles in which a mistake was undone.
+        """
+        found: list[Mistake] = []
+        undone: Counter[str] = Counter()
+        for _, order, mistake in sorted(self._undoable, key=lambda each: -each[0] - each[2].log_prior):
+            place = "machine file" if mistake.lead is None else mistake.lead.bus
+            undone[place] += 1
+            if undone[place] > MOST_UNDONE:
+                continue
+            hope = mistake.log_prior - order + float(np.log(likeliest_family()))
+            if mistake.cost - order <= PAIR_COST or hope < best - MARGIN or mistake.correction is None:
+                continue
+            left = weigh_corrected(
+                mistake.correction, self.cycles, self.rows.memory_map, noise=self.noise.rate
+            )
+            # What is no longer judged is not explained but left open.
+            lost = max(judged_weight(self.rows) - left.judged_weight, 0.0) * self.noise.open
+            acted = acted_on(left.cycles, left.verdicts) or Acted()
+            more = order + lost + acted.cost(received_seen=True)
+            for each in left.findings.findings:
+                if each.faults:
+                    joint = replace(
+                        mistake,
+                        log_prior=mistake.log_prior + each.log_prior,
+                        cost=each.cost + more,
+                        faults=each.faults,
+                    )
+                    found.append(joint)
+            best = max([best, *(each.score for each in found)])
+        return found
 
     # Data leads ---------------------------------------------------------------------------------------
 
@@ -279,7 +389,8 @@ class _Setup:
             cost += table.straight[first, second] + table.straight[second, first]
             lead: tuple[Kind, Bus, tuple[int, ...], tuple[int, ...]]
             lead = ("swapped", "data", (first, second), (second, first))
-            yield self._mistake("leads exchanged", "", cost, share / buses, lead)
+            correction = Correction(word=_exchanged(first, second))
+            yield self._mistake("leads exchanged", "", cost, share / buses, lead, correction=correction)
         for bit in range(width):
             off = min(table.ones[bit], table.zeros[bit]) * self.noise.wrong
             wandering = self.noise.open * (table.ones[bit] + table.zeros[bit])
@@ -287,7 +398,9 @@ class _Setup:
             lead = ("unconnected", "data", (bit,), (-1,))
             yield self._mistake("lead off", "", cost, 0.5 / width, lead)
             cost = straight - own[bit] + table.inverted[bit, bit]
-            yield self._mistake("lead inverted", "", cost, 0.5 / width, ("inverted", "data", (bit,), (bit,)))
+            lead = ("inverted", "data", (bit,), (bit,))
+            correction = Correction(word_inverted=1 << bit)
+            yield self._mistake("lead inverted", "", cost, 0.5 / width, lead, correction=correction)
             others = [other for other in range(width) if other != bit]
             twin = min(others, key=lambda other: table.straight[bit, other], default=bit)
             if twin != bit:
@@ -307,7 +420,17 @@ class _Setup:
         cost = float(table.straight[np.arange(self.width), carried].sum())
         ways = comb(self.width, len(moved)) * _derangements(len(moved)) * (self.width - 2)
         carries = tuple(int(carried[lead]) for lead in moved)
-        yield self._mistake("leads mixed up", "", cost, 1 / ways, ("swapped", "data", moved, carries))
+        order = list(range(64))
+        for lead, bit in zip(moved, carries, strict=True):
+            order[bit] = lead
+        yield self._mistake(
+            "leads mixed up",
+            "",
+            cost,
+            1 / ways,
+            ("swapped", "data", moved, carries),
+            correction=Correction(word=tuple(order)),
+        )
 
     # Order and polarity of whole lanes ------------------------------------------------------------------
 
@@ -322,7 +445,12 @@ class _Setup:
         for text, order in orders:
             cost = self._cost(self.rom.address, gather_bits(self.rom.seen, order), self._judged(order))
             yield self._mistake(
-                "order reversed", text, float(cost @ self.rom.weight), share, received_seen=True
+                "order reversed",
+                text,
+                float(cost @ self.rom.weight),
+                share,
+                correction=Correction(word=order),
+                received_seen=True,
             )
         of_chips = {chip.name: self._lane_cost(chip, turned=True) for chip in roms}
         straight = {chip.name: self._lane_cost(chip) for chip in roms}
@@ -346,13 +474,17 @@ class _Setup:
         share: float,
     ) -> Iterator[Mistake]:
         """One chip's lane, or every chip's."""
+        turned = family == "order reversed"
         total = sum(straight.values())
         for name, cost in changed.items():
             text = f"The outputs of {name} {how}."
-            yield self._mistake(family, text, total - straight[name] + cost, share, received_seen=True)
+            correction = Correction(chips=(name,), turned=turned)
+            cost += total - straight[name]
+            yield self._mistake(family, text, cost, share, correction=correction, received_seen=True)
         if len(changed) > 1:
             text = f"The outputs of every ROM {how}."
-            yield self._mistake(family, text, sum(changed.values()), share, received_seen=True)
+            correction, cost = Correction(chips=tuple(changed), turned=turned), sum(changed.values())
+            yield self._mistake(family, text, cost, share, correction=correction, received_seen=True)
 
     def _lane_cost(self, chip: ChipMap, *, turned: bool = False, inverted: bool = False) -> float:
         """Cost of a chip's reads, its outputs named in the reverse order, or with the other polarity."""
@@ -419,18 +551,68 @@ class _Setup:
         wrong = self.rom.wrong != 0
         chosen = np.concatenate([spread(np.flatnonzero(which), SAMPLE) for which in (wrong, ~wrong)])
         sample = self.rom.take(chosen)
+        refuted = []
         for family, share, lead, way in self._address_ways():
             least = self._way_cost(sample, way)
             least += min(self.ram_mixed_up - self.ram_cost, 0.0) if way.open >= 0 else 0.0
             rough = self._mistake(family, "", least, share, lead, received_seen=None)
             if rough.score < best - MARGIN - STEP * MOST_STEPS:
+                if not self.together:
+                    continue
+                told = (lead[1], *lead[2]) in self.swapped
+                gain = np.inf if told else self._gain(sample, way)
+                if gain > CLEAR:
+                    refuted.append((gain, family, share, lead, way))
                 continue
-            cost = self._way_cost(self.rom, way) + self._order_cost(way)
-            if way.open >= 0:
-                cost += self.ram_mixed_up - self.ram_cost
-            exact = self._mistake(family, "", cost, share, lead, received_seen=None)
+            exact = self._at_address(family, share, lead, way)
             best = max(best, exact.score)
             yield exact
+        # On their own they explain too little, but they may be there together with a fault.
+        refuted.sort(key=lambda each: -each[0])
+        for _, family, share, lead, way in refuted[:MOST_UNDONE]:
+            yield self._at_address(family, share, lead, way)
+
+    def _at_address(
+        self,
+        family: Family,
+        share: float,
+        lead: tuple[Kind, Bus, tuple[int, ...], tuple[int, ...]],
+        way: _Way,
+    ) -> Mistake:
+        """A mistake at the address leads, weighed on all reads."""
+        cost, correction = self._way_cost(self.rom, way), None
+        if way.open >= 0:
+            cost += self.ram_mixed_up - self.ram_cost
+        else:
+            correction = Correction(way.address, way.invert, way.address if way.word else None)
+        return self._mistake(
+            family,
+            "",
+            cost,
+            share,
+            lead,
+            correction=correction,
+            order=self._order_cost(way),
+            gain=self._gain(self.rom, way) if self.together else 0.0,
+            received_seen=None,
+        )
+
+    def _gain(self, rows: Rows, way: _Way) -> float:
+        """Nats for the lanes that these leads make wholly right, less those that they make wrong.
+
+        What is looked up where nothing is known is not right, however little it costs.
+        """
+        if way.open >= 0:
+            return 0.0
+        address, seen, judged = self._put_right(rows, way)
+        expected, known = rows.memory_map.expected(rows.bank, address)
+        off = (judged & ~known) | ((expected ^ seen) & judged)
+        lanes = {mask_of(chip.lane) for chip in rows.memory_map.roms}
+        more = np.zeros(len(rows))
+        for lane in (np.uint64(each) for each in sorted(lanes)):
+            more += (judged & lane != 0) & (off & lane == 0)
+            more -= (rows.judged & lane != 0) & (rows.wrong & lane == 0)
+        return self.noise.wrong * float((more * rows.weight).sum())
 
     def _address_ways(
         self,
@@ -443,10 +625,8 @@ class _Setup:
         for (first, second), share in _pair_shares(lines).items():
             if not (moving >> first | moving >> second) & 1:
                 continue
-            order = list(range(64))
-            order[first], order[second] = second, first
             pair, carries = (first, second), (second, first)
-            way = _Way(tuple(order))
+            way = _Way(_exchanged(first, second))
             yield "leads exchanged", share / buses, ("swapped", "address", pair, carries), way
             if self.shared_bus and second < self.width:
                 lead: tuple[Kind, Bus, tuple[int, ...], tuple[int, ...]]
@@ -474,12 +654,17 @@ class _Setup:
             low, high = (self._cost(each, seen, judged, rows) for each in (address & ~line, address | line))
             either = np.log(2) - np.logaddexp(-low, -high)
             return float(either @ rows.weight)
-        address = address ^ np.uint64(way.invert)
+        return float(self._cost(*self._put_right(rows, way), rows) @ rows.weight)
+
+    @staticmethod
+    def _put_right(rows: Rows, way: _Way) -> tuple[Words, Words, Words]:
+        """Address, word seen and judged bits with the leads put right."""
+        address, seen, judged = rows.address ^ np.uint64(way.invert), rows.seen, rows.judged
         if way.address is not None:
             address = gather_bits(address, way.address)
             if way.word:
                 seen, judged = gather_bits(seen, way.address), gather_bits(judged, way.address)
-        return float(self._cost(address, seen, judged, rows) @ rows.weight)
+        return address, seen, judged
 
     def _order_cost(self, way: _Way) -> float:
         """What the order of the addresses says against these leads; below 0 where it speaks for them."""
@@ -547,6 +732,13 @@ def _pair_shares(count: int) -> dict[tuple[int, int], float]:
     return {pair: weight / total for pair, weight in weights.items()}
 
 
+def _exchanged(first: int, second: int) -> tuple[int, ...]:
+    """For each bit the lead that carries it, two of them exchanged."""
+    order = list(range(64))
+    order[first], order[second] = second, first
+    return tuple(order)
+
+
 def _derangements(count: int) -> int:
     """Orders of so many things in which none is in its place.
 
@@ -554,6 +746,24 @@ def _derangements(count: int) -> int:
     [1, 0, 1, 2, 9]
     """
     return sum((-1) ** k * (factorial(count) // factorial(k)) for k in range(count + 1))
+
+
+def _swapped(findings: Findings, memory_map: MemoryMap) -> frozenset[tuple[Bus, int, int]]:
+    """Lines that the best explanations say are swapped in the machine: the clips may be instead."""
+    chips = {chip.name: chip for chip in memory_map.chips}
+    found: set[tuple[Bus, int, int]] = set()
+    for fault in (fault for finding in findings.ties for fault in finding.faults):
+        if not isinstance(fault, WireFault) or fault.what != "swapped" or isinstance(fault, BankFault):
+            continue
+        lines = [int(fault.first), int(fault.second)]
+        on_address = isinstance(fault, AddressFault | ChipAddressFault)
+        if fault.part in chips:
+            chip = chips[fault.part]
+            own = chip.address_lines if on_address else chip.lane
+            lines = [own[line] for line in lines]
+        buses: tuple[Bus, ...] = ("address", "data and address") if on_address else ("data",)
+        found |= {(bus, min(lines), max(lines)) for bus in buses}
+    return frozenset(found)
 
 
 def _next_reads(address: Words) -> int:

@@ -57,6 +57,11 @@ def total_prior() -> float:
     return NO_FAULT_PRIOR + sum(family.prior for family in MODELS)
 
 
+def likeliest_family() -> float:
+    """The prior of the likeliest family: no single fault has a higher one."""
+    return max(family.prior for family in MODELS) / total_prior()
+
+
 @dataclass(frozen=True)
 class Field:
     """All faults that compete: number ``number[i]`` of batch ``batch[i]``."""

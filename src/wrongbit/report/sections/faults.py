@@ -34,7 +34,7 @@ def fault_blocks(job: Job, diagnosis: Diagnosis) -> Iterator[Block]:
     first = diagnosis.check_first
     yield Paragraph(diagnosis_conclusion(job, diagnosis), "conclusion")
     for mistake in first[:SHOWN]:
-        yield Paragraph(f"A sound machine would show the same words if: {mistake.say()}")
+        yield Paragraph(mistake.told_by())
     yield from (Paragraph(text) for text in dict.fromkeys(mistake.advice() for mistake in first))
     if not first and _doubtful(diagnosis):
         yield Paragraph(SET_UP)
@@ -80,7 +80,8 @@ def _table(findings: Findings, mistakes: Sequence[Mistake]) -> Table:
         rows.append((mark, share_text(each.probability), says, of, str(each.unexplained)))
     marked = frozenset(range(min(len(ties), len(rows))))
     for mistake in mistakes:
-        says = f"{mistake.say()} (in the {mistake.where}, not in the machine)"
+        besides = "and a fault of the machine" if mistake.faults else "not in the machine"
+        says = f"{mistake.say()} (in the {mistake.where}, {besides})"
         rows.append(("set-up", share_text(mistake.probability), says, "–", "–"))
     columns = (
         Column(""), Column("odds", "number"), Column("fault or mistake", share=1),
