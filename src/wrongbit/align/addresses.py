@@ -206,13 +206,7 @@ def recover_on_bus(
     Returns:
         What was recovered, for which rows of ``cycles``, and the bank and address of each.
     """
-    banks, addresses = [], []
-    for regions in dict.fromkeys(chip.regions for chip in memory_map.roms):
-        for region in regions:
-            addresses.append(np.arange(region.base, region.base + region.size, dtype=np.uint64))
-            banks.append(np.full(region.size, region.bank or 0, np.int32))
-    bank = np.concatenate([*banks, np.empty(0, np.int32)])
-    address = np.concatenate([*addresses, np.empty(0, np.uint64)])
+    bank, address = _word_places(memory_map)
     words, known = memory_map.expected(bank, address)
     use = np.flatnonzero(known)
     rows = np.flatnonzero(is_reading(cycles))
@@ -225,6 +219,24 @@ def recover_on_bus(
     )
     place = use[np.minimum(found.address, len(use) - 1)]
     return found, rows, bank[place], address[place]
+
+
+def _word_places(memory_map: MemoryMap) -> tuple[NDArray[np.int32], Words]:
+    """Bank and address of every word of the ROMs, each once, as they follow each other.
+
+    Where addresses count bytes of a wider bus, a word is one step of the walk, not two halves of a step.
+    """
+    step = memory_map.addresses_a_word
+    banks, addresses = [np.empty(0, np.int32)], [np.empty(0, np.uint64)]
+    for region in dict.fromkeys(region for chip in memory_map.roms for region in chip.regions):
+        first = region.base - region.base % step
+        places = np.arange(first, region.base + region.size, step, dtype=np.uint64)
+        addresses.append(places)
+        banks.append(np.full(len(places), region.bank or 0, np.int32))
+    bank, address = np.concatenate(banks), np.concatenate(addresses)
+    # Chips beside or over each other answer at the same addresses.
+    _, first_seen = np.unique(np.stack([bank.astype(np.uint64), address]), axis=1, return_index=True)
+    return bank[first_seen], address[first_seen]
 
 
 # -- addresses that belong to another cycle ----------------------------------------------------------------

@@ -37,7 +37,14 @@ def build_memory_map(machine: Machine, processor: Processor, folder: Path) -> Me
             contents = _loaded(listing, processor, folder)
             notes += [f"{listing.file}: {note}" for note in contents.notes]
             chips = tuple(_with_listing(chip, listing, contents, notes) for chip in chips)
-    return MemoryMap(processor.name, processor.word_bits, processor.address_bits, chips, tuple(notes))
+    return MemoryMap(
+        processor.name,
+        processor.word_bits,
+        processor.address_bits,
+        chips,
+        tuple(notes),
+        processor.addresses_a_word,
+    )
 
 
 def _chip_map(chip: Chip, processor: Processor, folder: Path, notes: list[str]) -> ChipMap:

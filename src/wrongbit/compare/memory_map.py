@@ -120,6 +120,8 @@ class MemoryMap:
         address_bits: Width of its address.
         chips: In the order of the machine file.
         notes: What could not be taken from the files, for people.
+        addresses_a_word: Addresses from one word of the bus to the next: several where they count bytes of a
+            wider bus. Words begin at multiples of it.
     """
 
     processor: str
@@ -127,6 +129,7 @@ class MemoryMap:
     address_bits: int
     chips: tuple[ChipMap, ...]
     notes: tuple[str, ...] = ()
+    addresses_a_word: int = 1
 
     @property
     def roms(self) -> tuple[ChipMap, ...]:
