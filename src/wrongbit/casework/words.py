@@ -170,6 +170,10 @@ def part_kind(weighing: Weighing, part: str) -> str:
     return chip.kind if chip is not None else ""
 
 
+STANDS_OUT = 0.9
+"""Share of a part that is named first though what was measured does not tell it from others. A choice."""
+
+
 def weighing_conclusion(weighing: Weighing) -> str:
     """What to do, in a sentence or two."""
     if not weighing.labels:
@@ -184,6 +188,12 @@ def weighing_conclusion(weighing: Weighing) -> str:
         )
     if len(top) == 1:
         return f"It is {top[0]}: {weighing.suspects()[0].ways[0][0]}."
+    first = weighing.suspects()[0]
+    if first.share >= STANDS_OUT:
+        return (
+            f"Most likely it is {first.part}: {first.ways[0][0]}. What was measured so far does not rule out "
+            f"{listed(top[1:], 'or')}."
+        )
     return f"What was measured does not tell {listed(top)} apart."
 
 
