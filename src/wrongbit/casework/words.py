@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wrongbit.compare.doubt import SET_UP
 from wrongbit.compare.verdicts import BASIS_RAM
 from wrongbit.machine.recipe import KINDS
 from wrongbit.units import format_bits, format_word
@@ -62,7 +63,9 @@ def diagnosis_conclusion(job: Job, diagnosis: Diagnosis) -> str:
     machine = _where_to_look(job, diagnosis.findings)
     first = diagnosis.check_first
     if not first:
-        return machine
+        if diagnosis.blames_nobody:
+            return SET_UP
+        return f"{SET_UP} {machine}" if diagnosis.set_up_doubtful else machine
     places = " and the ".join(dict.fromkeys(mistake.where for mistake in first))
     if first[0].probability > diagnosis.findings.best.probability:
         if first[0].faults:

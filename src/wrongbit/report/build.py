@@ -261,7 +261,8 @@ def _capture(
     told = ""
     if findings.observations and findings.fault_seen:
         where = diagnosis_conclusion(job, diagnosis)
-        told = f"{detail.file.name} at {detail.point}: {best(diagnosis)} {where}"
+        blamed = "" if diagnosis.blames_nobody and not diagnosis.check_first else f"{best(diagnosis)} "
+        told = f"{detail.file.name} at {detail.point}: {blamed}{where}"
     section = capture_section(title, job, diagnosis, explanation, window)
     name = f"{detail.file.name} at {detail.point}"
     unknown = not_known(detail.file.name, job, diagnosis.comparison)

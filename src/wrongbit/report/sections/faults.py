@@ -18,9 +18,6 @@ SHOWN = 8
 NOTICEABLE = 0.001
 """Least odds of a mistake that is listed though it is no contender."""
 
-FEW = 8
-"""With so many judged words of which none agrees, the set-up is doubted before the machine. A choice."""
-
 
 def fault_blocks(job: Job, diagnosis: Diagnosis) -> Iterator[Block]:
     """Faults by odds beside mistakes of the set-up, and what to look at."""
@@ -36,8 +33,6 @@ def fault_blocks(job: Job, diagnosis: Diagnosis) -> Iterator[Block]:
     for mistake in first[:SHOWN]:
         yield Paragraph(mistake.told_by())
     yield from (Paragraph(text) for text in dict.fromkeys(mistake.advice() for mistake in first))
-    if not first and _doubtful(diagnosis):
-        yield Paragraph(SET_UP)
     yield _table(findings, _listed(diagnosis))
     yield Figure(
         partial(
@@ -60,12 +55,6 @@ def _listed(diagnosis: Diagnosis) -> tuple[Mistake, ...]:
     first = diagnosis.check_first
     rest = diagnosis.mistakes[len(first) :]
     return (*first[:SHOWN], *(each for each in rest[:3] if each.probability >= NOTICEABLE))
-
-
-def _doubtful(diagnosis: Diagnosis) -> bool:
-    """Whether nothing explains the words, or none agrees."""
-    summary = diagnosis.comparison.summary
-    return not diagnosis.findings.fits or (summary.agrees == 0 and summary.differs >= FEW)
 
 
 def _table(findings: Findings, mistakes: Sequence[Mistake]) -> Table:
