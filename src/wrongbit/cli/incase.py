@@ -109,7 +109,7 @@ def capture_in(work: Casework, capture: str | None, point: str | None) -> Entry:
 
 
 def _readable(work: Casework, meant: Sequence[Entry]) -> Entry:
-    """The first capture that can be read, where one of several must do; the others are told, not in the way."""
+    """The first capture that can be read, where any of several will do; those before it are told of."""
     from wrongbit.casework.witnesses import left_out
 
     told = []

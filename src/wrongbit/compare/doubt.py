@@ -30,8 +30,6 @@ def set_up_doubtful(summary: Summary) -> bool:
     judged = summary.agrees + summary.differs
     if judged < FEW or 2 * summary.agrees >= judged:
         return False
-    if not summary.agrees:
-        return True
     lines = [each for each in summary.bits if each.judged]
     right = [each for each in lines if each.read_as_one + each.read_as_zero <= (1 - RIGHT) * each.judged]
     return 2 * len(right) < len(lines)

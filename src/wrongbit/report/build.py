@@ -16,6 +16,7 @@ from wrongbit.case.folder import Case
 from wrongbit.casework.casework import Casework
 from wrongbit.casework.described import object_lines, object_of
 from wrongbit.casework.proof import Proof
+from wrongbit.casework.witnesses import withdrawing
 from wrongbit.casework.words import counted, diagnosis_conclusion, listed, weighing_conclusion
 from wrongbit.casework.work_done import unaccounted, workers
 from wrongbit.diagnose.planning import Proposal
@@ -240,7 +241,10 @@ def _capture_sections(work: Casework, progress: Progress | None) -> Iterator[Gat
         try:
             yield _capture(work, entry, detail, title, progress)
         except WrongbitError as error:
-            yield _nothing(title, f"Nothing could be made of it: {error}")
+            withdraw = withdrawing(work.case.folder, entry.number)
+            yield _nothing(
+                title, f"Nothing could be made of it: {error} To take it out of the case: {withdraw}"
+            )
 
 
 def _capture(
