@@ -49,12 +49,6 @@ def counted(count: int, one: str, many: str = "") -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
-SET_UP = (
-    "Check the set-up first: order and polarity of the data lines, which bits each chip feeds, images and "
-    "their bases, the probe point's columns and radix, the clips. A mistake there looks like this too."
-)
-"""Where nothing that is known explains what was seen."""
-
 # -- a diagnosis -----------------------------------------------------------------------------------------
 
 

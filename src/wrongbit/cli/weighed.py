@@ -7,7 +7,7 @@ from typing import Any
 
 from rich.text import Text
 
-from wrongbit.casework.words import SET_UP, diagnosis_conclusion
+from wrongbit.casework.words import diagnosis_conclusion
 from wrongbit.cli.compared import comparison_as_json, other_notes, show_comparison
 from wrongbit.cli.show import ACCENT, QUIET, hex_word, out, show_notes
 from wrongbit.diagnose.setup import Mistake

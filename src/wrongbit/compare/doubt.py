@@ -12,8 +12,8 @@ RIGHT = 0.9
 about half are right."""
 
 SET_UP = (
-    "Check the set-up first: order and polarity of the data lines, lanes, images and their bases, the probe "
-    "point's columns and radix, the clips. A mistake there looks like this too."
+    "Check the set-up first: order and polarity of the data lines, which bits each chip feeds, images and "
+    "their bases, the probe point's columns and radix, the clips. A mistake there looks like this too."
 )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from functools import partial
 
-from wrongbit.casework.words import SET_UP, counted, diagnosis_conclusion, share_text
+from wrongbit.casework.words import counted, diagnosis_conclusion, share_text
 from wrongbit.diagnose.setup import Mistake
 from wrongbit.faults.findings import Findings
 from wrongbit.job import Diagnosis, Job
