@@ -5,7 +5,8 @@
     │   ├── MachineFileError    the machine file
     │   ├── ImageError          ROM contents: Intel HEX, S-record, binary, listing
     │   ├── CaptureError        a capture: CSV, VCD, typed text
-    │   └── CaseError           a case folder: its journal, its store
+    │   ├── CaseError           a case folder: its journal, its store
+    │   └── QuestionedError     a file that is probably not what it is brought in as
     └── UsageError          the command was asked for something that it cannot do (exit code 2)
 
 An error tells where (file, line or byte or key), what was found, what was expected and what to do.
@@ -80,6 +81,10 @@ class CaptureError(InputError):
 
 class CaseError(InputError):
     """A case's journal or store cannot be used: damaged, of a newer version, locked, no room on the disk."""
+
+
+class QuestionedError(InputError):
+    """A file can be read, but is probably not what it is brought in as; a person may want it all the same."""
 
 
 class UsageError(WrongbitError):

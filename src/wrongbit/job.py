@@ -25,6 +25,7 @@ from wrongbit.bus.rows import cycles_from_rows, row_widths, with_tied_lines
 from wrongbit.capture.formats import open_samples, read_cycle_rows
 from wrongbit.capture.source import SampleSource
 from wrongbit.compare.build import build_memory_map
+from wrongbit.compare.doubt import FEW, set_up_doubtful
 from wrongbit.compare.judge import judge
 from wrongbit.compare.memory_map import MemoryMap
 from wrongbit.compare.seen import say_never_seen
@@ -352,6 +353,27 @@ class Diagnosis:
     def check_first(self) -> tuple[Mistake, ...]:
         """Mistakes that cannot be told from the best explanation: they are checked in a minute."""
         return contenders(self.findings, self.mistakes)
+
+    @property
+    def set_up_doubtful(self) -> bool:
+        """Whether a mistake in machine file or clips is as likely as a fault.
+
+        It is where nothing explains the words, none agrees, or few do on few lines: a file that gives a
+        chip's outputs in the wrong order makes most of its words wrong. That is found in a minute.
+        """
+        summary = self.comparison.summary
+        nothing_agrees = summary.agrees == 0 and summary.differs >= FEW
+        doubt = not self.findings.fits or nothing_agrees or set_up_doubtful(summary)
+        return self.findings.fault_seen and doubt
+
+    @property
+    def blames_nobody(self) -> bool:
+        """Whether few words agree and few lines are right, so that the set-up alone is to be looked at.
+
+        A fault may fit all the same: one that leads every read to where nothing is known explains whatever
+        was captured.
+        """
+        return self.findings.fault_seen and set_up_doubtful(self.comparison.summary)
 
 
 def diagnose(job: Job, comparison: Comparison, *, noise: float = DEFAULT_NOISE) -> Diagnosis:

@@ -80,7 +80,7 @@ def test_readings_of_a_chip(loom: Path, capsys: pytest.CaptureFixture[str]) -> N
 
 
 def test_references(loom: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    Path("u5.lst").write_text("1000: 4C 00 10\n1003: EA\n")
+    Path("u5.lst").write_text("F800: 4C 00 F8\nF803: EA\n")
     added("reference", "pass 1.bin", "--kind", "image", "--chip", "U5", capsys=capsys)
     added("reference", "pass 1.bin", "--kind", "twin", "--chip", "U5", capsys=capsys)
     added("reference", "u5.lst", "--kind", "listing", capsys=capsys)

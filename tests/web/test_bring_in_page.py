@@ -13,6 +13,7 @@ import pytest
 from web.served import Served, start, stop
 from wrongbit.case.entries import CaptureAdded, FindingRecorded, MachineSeen, ReadingAdded
 from wrongbit.case.folder import Case
+from wrongbit.casework.casework import Casework
 from wrongbit.cli.main import main
 from wrongbit.demo.case import DemoCase, write_case
 
@@ -125,6 +126,42 @@ def test_a_reading_is_added_to_its_chip(bring_in: Any, bench: Served, tmp_path: 
         ((_, reading),) = case.of_kind(ReadingAdded)
         assert (reading.chip, reading.file.name) == ("U11", "U11 pass 2.bin")
         assert dict(reading.conditions) == {"voltage": "4.75 V", "speed": "450 ns"}
+
+
+def test_what_is_questioned_is_added_only_when_it_is_meant(
+    bring_in: Any, bench: Served, tmp_path: Path
+) -> None:
+    with Case.open(bench.folder) as case:
+        work = Casework(case)
+        names = [each.name for each in work.machine.chip if each.kind == "rom"]
+        held = work.reference(next(each for each in names if each != "U11")).contents
+    path = tmp_path / "U11 pass 9.bin"
+    path.write_bytes(held.astype("uint8").tobytes())
+    before = added(bench.folder)
+    bring_in.set_input_files(".fd-input", str(path))
+    part = bring_in.get_by_role("region", name=path.name)
+    part.get_by_role("button", name="to the case").click()
+    part.get_by_text("This looks like what").wait_for()
+    assert added(bench.folder) == before
+    part.get_by_label("Chip").select_option(index=1)
+    part.get_by_label("Chip").select_option(index=0)
+    part.get_by_role("button", name="anyway").click()
+    part.get_by_text("Added as entry").wait_for()
+    assert len(added(bench.folder)) == len(before) + 1
+
+
+def test_a_table_that_fits_no_point_cannot_be_added(bring_in: Any, tmp_path: Path) -> None:
+    path = tmp_path / "other.csv"
+    path.write_text("t,foo,bar\n" + "".join(f"{row},{row % 7},{row % 5}\n" for row in range(60)))
+    bring_in.set_input_files(".fd-input", str(path))
+    part = bring_in.get_by_role("region", name=path.name)
+    part.get_by_text("say where it was taken").wait_for()
+    assert not part.get_by_role("button", name="to the case").count()
+    part.get_by_label("Probe point").select_option(label="u1-state (a sample a clock)")
+    part.get_by_text("It cannot be added as it is").wait_for()
+    assert not part.get_by_role("button", name="to the case").count()
+    part.get_by_role("button", name="leave").click()
+    part.wait_for(state="detached")
 
 
 def test_what_cannot_be_used_is_told_and_left_out(bring_in: Any, bench: Served, tmp_path: Path) -> None:

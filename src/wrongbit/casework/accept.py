@@ -12,7 +12,6 @@ from contextlib import contextmanager
 from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
-from shlex import join
 from typing import Any, get_args
 
 from wrongbit.bringup.ladder import rungs_of
@@ -32,6 +31,7 @@ from wrongbit.case.entries import (
 )
 from wrongbit.case.folder import Case
 from wrongbit.casework.inputs import loaded_reading
+from wrongbit.casework.witnesses import withdrawing
 from wrongbit.diagnose.case import measurement_of
 from wrongbit.diagnose.structure import Structure
 from wrongbit.errors import CaptureError, InputError, UsageError, WrongbitError, why_unreadable
@@ -141,10 +141,10 @@ def _refuse_known(case: Case, there: Iterable[tuple[Entry, Stored, bool]], path:
     sha256 = file_hash(path) if known else ""
     for entry, theirs in known:
         if theirs == sha256:
-            again = join(["wrongbit", "history", str(case.folder), "--withdraw", str(entry.number), "--why"])
             raise UsageError(
                 f"{name or path} is in the case already, as entry {entry.number}.",
-                f"Nothing is to be done. If that entry is wrong, withdraw it first: {again} …",
+                f"Nothing is to be done. If that entry is wrong, withdraw it first: "
+                f"{withdrawing(case.folder, entry.number)}",
             )
 
 

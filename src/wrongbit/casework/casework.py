@@ -71,6 +71,7 @@ from wrongbit.casework.references import references_of
 from wrongbit.casework.sources import ChipSources, Rebuilding
 from wrongbit.casework.start_up import measure_source, start_up_entries
 from wrongbit.casework.windows import window
+from wrongbit.casework.witnesses import left_out, witnesses
 from wrongbit.compare.build import build_memory_map
 from wrongbit.compare.memory_map import ChipMap
 from wrongbit.compare.verdicts import DIFFERS
@@ -563,7 +564,7 @@ class Casework:
     def weighing_key(self) -> str:
         """Key of the suspects."""
         state = self._state()
-        captures = [[each.point, each.file.sha256, each.file.name] for _, each in self.captures(proof=False)]
+        captures = [[each.point, each.file.sha256, each.file.name] for _, each in self._witness_captures()]
         readings = [[each.chip, each.file.sha256, each.format] for _, each in self.readings(proof=False)]
         by_hand = [asdict(each) for _, each in self.case.of_kind(MeasurementAdded)]
         images = self._images(state.machine)
@@ -591,19 +592,19 @@ class Casework:
         return captures + [each.file for _, each in self.readings(proof=False)]
 
     def _witness_captures(self) -> tuple[tuple[Entry, CaptureAdded], ...]:
-        """Captures but those of a proof; one that was added twice at a point is one witness, not two."""
-        found: dict[tuple[str, str], tuple[Entry, CaptureAdded]] = {}
-        for entry, detail in self.captures(proof=False):
-            found.setdefault((detail.point, detail.file.sha256), (entry, detail))
-        return tuple(found.values())
+        """Captures but those of a proof; a file that was added twice is one witness, not two."""
+        return witnesses(self.machine, self.captures(proof=False))
 
     def _weigh(self, progress: Progress | None) -> tuple[Weighing, tuple[str, ...]]:
         machine, folder = self.machine, self.case.machine_file.parent
         structure = Structure(machine)
         looks, notes = [], []
         for entry, detail in self._witness_captures():
-            job = self.job(detail.point)
-            comparison = self.comparison(entry, progress)
+            try:
+                job, comparison = self.job(detail.point), self.comparison(entry, progress)
+            except CaptureError as error:
+                notes.append(left_out(self.case.folder, entry, error))
+                continue
             evidence = gather_evidence(comparison.cycles, comparison.verdicts)
             label = f"{detail.file.name} at {detail.point}"
             seen = structure.chips_seen(job.point)
@@ -773,7 +774,7 @@ class Casework:
         work = self._frozen
 
         def key_now() -> str:
-            captures = [[each.point, each.file.sha256] for _, each in work.captures(proof=False)]
+            captures = [[each.point, each.file.sha256] for _, each in work._witness_captures()]
             asked = [list(checksums), list(undo)]
             return key_of("rebuild", work.examination_key(chip), work._state().key, captures, *asked)
 
@@ -818,13 +819,17 @@ class Casework:
     def _bus_sources(self, work: ChipSources, progress: Progress | None) -> list[Source]:
         """The captures at the processor's own pins, as one source."""
         parts, names = [], []
-        for _, detail in self._witness_captures():
+        for entry, detail in self._witness_captures():
             point = point_named(self.machine, detail.point)
             own = self.machine.processor_of(point.processor).name == work.processor.name
             if not own or point.chip is not None or not point.address_trusted:
                 continue
             job = Job(self.machine, self.case.machine_file, work.processor, point, work.map())
-            parts.append(self._cycles(detail, job, progress)[0])
+            try:
+                parts.append(self._cycles(detail, job, progress)[0])
+            except CaptureError as error:
+                work.notes.append(left_out(self.case.folder, entry, error))
+                continue
             names.append(detail.file.name)
         return [work.bus(parts, names)] if parts else []
 

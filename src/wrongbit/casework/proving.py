@@ -32,8 +32,9 @@ from wrongbit.casework.keys import key_of
 from wrongbit.casework.proof import Proof, ProofLine, ProofVerdict
 from wrongbit.casework.proving_bus import Bus, Seen, Told, capture_lines, capture_notes
 from wrongbit.casework.unread import Passes
+from wrongbit.casework.witnesses import left_out, withdrawing
 from wrongbit.casework.words import counted, listed
-from wrongbit.errors import UsageError
+from wrongbit.errors import CaptureError, UsageError
 from wrongbit.image.contents import Contents
 from wrongbit.job import Progress
 
@@ -54,7 +55,7 @@ def prove(
     progress: Progress | None,
 ) -> Proof:
     """See `Casework.proof`."""
-    seen = [Seen.of(work, entry, detail, progress) for entry, detail in work.captures()]
+    seen, not_counted = _all_seen(work, captures or (), progress)
     reads = [_Read.of(work, entry, detail) for entry, detail in work.readings()]
     fresh = _chosen(seen, captures)
     fresh_reads = _chosen_reads(reads, readings)
@@ -95,7 +96,7 @@ def prove(
         credited=tuple(told.credited),
         waived=tuple(told.waived),
         hints=tuple(told.hints),
-        notes=(*capture_notes(fresh), *told.notes),
+        notes=(*capture_notes(fresh), *told.notes, *not_counted),
         looked_at=tuple(dict.fromkeys(each.processor for each in fresh)),
     )
 
@@ -219,6 +220,23 @@ def _all_there(asked: set[int], there: set[int], what: str) -> None:
         raise UsageError(
             f"Entry {missing[0]} is no {what} that counts.", f"Choose a {what} that was not withdrawn."
         )
+
+
+def _all_seen(
+    work: Casework, asked: Sequence[Entry], progress: Progress | None
+) -> tuple[list[Seen], list[str]]:
+    """Every capture that can be read, and in words which cannot; one that is to prove something must be."""
+    seen, not_counted = [], []
+    named = {each.number for each in asked}
+    for entry, detail in work.captures():
+        try:
+            seen.append(Seen.of(work, entry, detail, progress))
+        except CaptureError as error:
+            if entry.number in named or is_proof(detail.note):
+                error.notes += (f"To take it out of the case: {withdrawing(work.case.folder, entry.number)}",)
+                raise
+            not_counted.append(left_out(work.case.folder, entry, error))
+    return seen, not_counted
 
 
 def _files(seen: Sequence[Seen], reads: Sequence[_Read]) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wrongbit.compare.doubt import SET_UP
 from wrongbit.compare.verdicts import BASIS_RAM
 from wrongbit.machine.recipe import KINDS
 from wrongbit.units import format_bits, format_word
@@ -48,12 +49,6 @@ def counted(count: int, one: str, many: str = "") -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
-SET_UP = (
-    "Check the set-up first: order and polarity of the data lines, which bits each chip feeds, images and "
-    "their bases, the probe point's columns and radix, the clips. A mistake there looks like this too."
-)
-"""Where nothing that is known explains what was seen."""
-
 # -- a diagnosis -----------------------------------------------------------------------------------------
 
 
@@ -62,7 +57,9 @@ def diagnosis_conclusion(job: Job, diagnosis: Diagnosis) -> str:
     machine = _where_to_look(job, diagnosis.findings)
     first = diagnosis.check_first
     if not first:
-        return machine
+        if diagnosis.blames_nobody:
+            return SET_UP
+        return f"{SET_UP} {machine}" if diagnosis.set_up_doubtful else machine
     places = " and the ".join(dict.fromkeys(mistake.where for mistake in first))
     if first[0].probability > diagnosis.findings.best.probability:
         if first[0].faults:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, cast
@@ -32,12 +34,14 @@ from wrongbit.casework.accept import (
     conditions_for,
     parsed_conditions,
 )
+from wrongbit.casework.casework import Casework
 from wrongbit.casework.described import check_object, object_of
+from wrongbit.casework.questions import question_capture, question_reading, question_reference
 from wrongbit.casework.work_done import REVERSIBLE, WORK_KINDS, check_work, corrected, refuse_known
 from wrongbit.cli import options
 from wrongbit.cli.entered import entry_as_json, plain, says
 from wrongbit.cli.show import out, print_json, progress_bar, show_notes
-from wrongbit.errors import UsageError
+from wrongbit.errors import QuestionedError, UsageError
 from wrongbit.machine.load import load_machine
 from wrongbit.machine.model import Machine
 
@@ -45,6 +49,9 @@ app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
 OneFile = Annotated[Path, typer.Argument(metavar="FILE", help="The file to keep.", show_default=False)]
 Note = Annotated[str, typer.Option("--note", help="A remark for people.", show_default=False)]
+Anyway = Annotated[
+    bool, typer.Option("--anyway", help="Keep it although it is probably not what it is said to be.")
+]
 Format = Annotated[str, typer.Option("--format", help="auto, binary, intel-hex, s-record or listing.")]
 
 
@@ -71,12 +78,15 @@ def capture(
     file: OneFile,
     point: options.PointName = None,
     note: Note = "",
+    anyway: Anyway = False,
     as_json: options.Json = False,
 ) -> int:
     """Keep a capture: CSV, VCD or typed text."""
     with Case.open(context.obj) as case:
         name, notes = check_capture(_machine(case), file, point)
         check_capture_is_new(case, file, name)
+        with _questions(anyway):
+            question_capture(Casework(case), file, name)
         with progress_bar("Keeping the capture", quiet=as_json) as progress:
             entry = case.add_capture(file, name, note=note, progress=progress)
     return _told([entry], notes, as_json)
@@ -99,6 +109,7 @@ def reading(
         ),
     ] = None,
     note: Note = "",
+    anyway: Anyway = False,
     as_json: options.Json = False,
 ) -> int:  # fmt: skip
     """Keep readings of a chip, one file a pass."""
@@ -110,6 +121,8 @@ def reading(
             notes += check_reading(machine, each, chip, format_, known)
         for each in files:
             check_reading_is_new(case, each, chip)
+            with _questions(anyway):
+                question_reading(Casework(case), each, chip, format_)
         entries = [
             case.add_reading(each, chip, format=format_, conditions=known, note=note)
             for each, known in zip(files, conditions, strict=True)
@@ -132,12 +145,15 @@ def reference(
     chip: Annotated[str, typer.Option("--chip", help="The chip that it is of.", show_default=False)] = "",
     format_: Format = "auto",
     note: Note = "",
+    anyway: Anyway = False,
     as_json: options.Json = False,
 ) -> int:  # fmt: skip
     """Keep a further source of what a chip should hold."""
     with Case.open(context.obj) as case:
         notes = check_reference(_machine(case), file, kind, chip, format_)
         check_reference_is_new(case, file, kind, chip)
+        with _questions(anyway):
+            question_reference(Casework(case), file, kind, chip, format_)
         entry = case.add_reference(file, cast(ReferenceKind, kind), chip, format=format_, note=note)
     return _told([entry], notes, as_json)
 
@@ -285,6 +301,17 @@ def work(
         refuse_known(case.entries(), made, person())
         entry = case.add(made) if corrects is None else case.correct(corrects, made)
     return _told([entry], notes, as_json)
+
+
+@contextmanager
+def _questions(anyway: bool) -> Iterator[None]:
+    """What is probably a slip is told and not kept, unless the person has said that it is meant."""
+    try:
+        yield
+    except QuestionedError as error:
+        if not anyway:
+            error.remedy = f"{error.remedy} To keep it all the same, say --anyway.".lstrip()
+            raise
 
 
 def _machine(case: Case) -> Machine:

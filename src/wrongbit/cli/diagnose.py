@@ -8,7 +8,7 @@ import typer
 
 from wrongbit.cli import incase, options
 from wrongbit.cli.show import print_json, progress_bar, show_next
-from wrongbit.cli.weighed import diagnosis_as_json, set_up_doubtful, show_diagnosis
+from wrongbit.cli.weighed import diagnosis_as_json, show_diagnosis
 from wrongbit.job import DEFAULT_NOISE, Diagnosis, Job, compare_capture, diagnose, open_job
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
@@ -54,7 +54,7 @@ def _show_next(machine: Path, capture: Path, job: Job, diagnosis: Diagnosis) -> 
     words = (file, capture, "--point", job.point.name)
     if not diagnosis.findings.fault_seen:
         show_next("what the processor did, cycle after cycle", "cycles", *words)
-    elif diagnosis.check_first or set_up_doubtful(diagnosis):
+    elif diagnosis.check_first or diagnosis.set_up_doubtful:
         show_next("whether the clips sit where the machine file says", "leads", *words)
     elif machine.is_dir() and job.machine.path:
         show_next("the parts between chip and processor, weighed by the whole case", "suspects", machine)

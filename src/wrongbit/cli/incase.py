@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from wrongbit.errors import UsageError
+from wrongbit.cli.show import err
+from wrongbit.errors import CaptureError, UsageError
 from wrongbit.faults.noise import DEFAULT_RATE
 
 if TYPE_CHECKING:  # a case brings a database and much else, which a verb on files can do without
@@ -94,13 +95,35 @@ def capture_in(work: Casework, capture: str | None, point: str | None) -> Entry:
     sha256 = file_hash(Path(capture)) if capture is not None and Path(capture).is_file() else ""
     # One that was taken to prove a repair is meant only when it is named; of one name the newest is meant.
     order = sorted(there, key=lambda each: is_proof(each[1].note)) if capture is None else reversed(there)
-    for entry, detail in order:
-        if (point is None or detail.point == point) and _is_meant(entry, detail, capture, sha256):
-            return entry
+    meant = [
+        entry
+        for entry, detail in order
+        if (point is None or detail.point == point) and _is_meant(entry, detail, capture, sha256)
+    ]
+    if meant:
+        return meant[0] if capture is not None else _readable(work, meant)
     listed = ", ".join(f"{each.point} ({entry.number}: {each.file.name})" for entry, each in there)
     what = f"no capture {capture!r}" if capture is not None else "no capture"
     where = f" at the probe point {point!r}" if point is not None else ""
     raise UsageError(f"The case has {what}{where}.", f"It has captures at: {listed}.")
+
+
+def _readable(work: Casework, meant: Sequence[Entry]) -> Entry:
+    """The first capture that can be read, where any of several will do; those before it are told of."""
+    from wrongbit.casework.witnesses import left_out
+
+    told = []
+    for entry in meant:
+        try:
+            if len(meant) > 1:
+                work.comparison(entry)
+        except CaptureError as error:
+            told.append(left_out(work.case.folder, entry, error))
+        else:
+            for each in told:
+                err.print(f"note: {each}", soft_wrap=True)
+            return entry
+    return meant[0]
 
 
 def _is_meant(entry: Entry, detail: CaptureAdded, capture: str | None, sha256: str) -> bool:

@@ -7,7 +7,7 @@ from typing import Any
 
 from rich.text import Text
 
-from wrongbit.casework.words import SET_UP, diagnosis_conclusion
+from wrongbit.casework.words import diagnosis_conclusion
 from wrongbit.cli.compared import comparison_as_json, other_notes, show_comparison
 from wrongbit.cli.show import ACCENT, QUIET, hex_word, out, show_notes
 from wrongbit.diagnose.setup import Mistake
@@ -20,8 +20,6 @@ TIES_SHOWN = 8
 """Explanations of the best group that are listed; JSON has them all."""
 MISTAKES_SHOWN, NOTICEABLE = 3, 0.001
 """Mistakes at clips and machine file that are listed though they are no contenders, and their least odds."""
-FEW = 8
-"""With so many judged words of which none agrees, the set-up is doubted before the machine. A choice."""
 
 
 def show_diagnosis(job: Job, diagnosis: Diagnosis) -> None:
@@ -33,17 +31,6 @@ def show_diagnosis(job: Job, diagnosis: Diagnosis) -> None:
         _show_findings(job, diagnosis)
     out.print()
     show_notes(other_notes(diagnosis.comparison.notes))
-
-
-def set_up_doubtful(diagnosis: Diagnosis) -> bool:
-    """Whether a mistake in machine file or clips is as likely as a fault.
-
-    It is where nothing explains the words, or none agrees: a file that gives a chip's outputs in the wrong
-    order makes most of its words wrong. That is found in a minute.
-    """
-    summary = diagnosis.comparison.summary
-    nothing_agrees = summary.agrees == 0 and summary.differs >= FEW
-    return diagnosis.findings.fault_seen and (not diagnosis.findings.fits or nothing_agrees)
 
 
 def _show_findings(job: Job, diagnosis: Diagnosis) -> None:
@@ -69,8 +56,6 @@ def _show_findings(job: Job, diagnosis: Diagnosis) -> None:
         other = findings.findings[separation.other]
         out.print(f"  To tell it from “{other.say()}”: {separation.say()}", soft_wrap=True)
     out.print()
-    if set_up_doubtful(diagnosis) and not first:
-        out.print(Text.assemble(("→ ", ACCENT), (SET_UP, "bold")), soft_wrap=True)
     out.print(Text.assemble(("→ ", ACCENT), (diagnosis_conclusion(job, diagnosis), "bold")), soft_wrap=True)
     out.print(
         Text(
@@ -152,7 +137,7 @@ def diagnosis_as_json(job: Job, diagnosis: Diagnosis) -> dict[str, Any]:
         "fault_seen": findings.fault_seen,
         "fits": findings.fits,
         "remark": findings.remark(),
-        "set_up_doubtful": set_up_doubtful(diagnosis),
+        "set_up_doubtful": diagnosis.set_up_doubtful,
         "clips": [{"says": lead.say(), "advice": lead.advice()} for lead in diagnosis.clips],
         "mistakes": [
             {

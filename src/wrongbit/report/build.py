@@ -16,6 +16,7 @@ from wrongbit.case.folder import Case
 from wrongbit.casework.casework import Casework
 from wrongbit.casework.described import object_lines, object_of
 from wrongbit.casework.proof import Proof
+from wrongbit.casework.witnesses import withdrawing
 from wrongbit.casework.words import counted, diagnosis_conclusion, listed, weighing_conclusion
 from wrongbit.casework.work_done import unaccounted, workers
 from wrongbit.diagnose.planning import Proposal
@@ -240,7 +241,10 @@ def _capture_sections(work: Casework, progress: Progress | None) -> Iterator[Gat
         try:
             yield _capture(work, entry, detail, title, progress)
         except WrongbitError as error:
-            yield _nothing(title, f"Nothing could be made of it: {error}")
+            withdraw = withdrawing(work.case.folder, entry.number)
+            yield _nothing(
+                title, f"Nothing could be made of it: {error} To take it out of the case: {withdraw}"
+            )
 
 
 def _capture(
@@ -261,7 +265,8 @@ def _capture(
     told = ""
     if findings.observations and findings.fault_seen:
         where = diagnosis_conclusion(job, diagnosis)
-        told = f"{detail.file.name} at {detail.point}: {best(diagnosis)} {where}"
+        blamed = "" if diagnosis.blames_nobody and not diagnosis.check_first else f"{best(diagnosis)} "
+        told = f"{detail.file.name} at {detail.point}: {blamed}{where}"
     section = capture_section(title, job, diagnosis, explanation, window)
     name = f"{detail.file.name} at {detail.point}"
     unknown = not_known(detail.file.name, job, diagnosis.comparison)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from functools import partial
 
-from wrongbit.casework.words import SET_UP, counted, diagnosis_conclusion, share_text
+from wrongbit.casework.words import counted, diagnosis_conclusion, share_text
 from wrongbit.diagnose.setup import Mistake
 from wrongbit.faults.findings import Findings
 from wrongbit.job import Diagnosis, Job
@@ -17,9 +17,6 @@ SHOWN = 8
 
 NOTICEABLE = 0.001
 """Least odds of a mistake that is listed though it is no contender."""
-
-FEW = 8
-"""With so many judged words of which none agrees, the set-up is doubted before the machine. A choice."""
 
 
 def fault_blocks(job: Job, diagnosis: Diagnosis) -> Iterator[Block]:
@@ -36,8 +33,6 @@ def fault_blocks(job: Job, diagnosis: Diagnosis) -> Iterator[Block]:
     for mistake in first[:SHOWN]:
         yield Paragraph(mistake.told_by())
     yield from (Paragraph(text) for text in dict.fromkeys(mistake.advice() for mistake in first))
-    if not first and _doubtful(diagnosis):
-        yield Paragraph(SET_UP)
     yield _table(findings, _listed(diagnosis))
     yield Figure(
         partial(
@@ -60,12 +55,6 @@ def _listed(diagnosis: Diagnosis) -> tuple[Mistake, ...]:
     first = diagnosis.check_first
     rest = diagnosis.mistakes[len(first) :]
     return (*first[:SHOWN], *(each for each in rest[:3] if each.probability >= NOTICEABLE))
-
-
-def _doubtful(diagnosis: Diagnosis) -> bool:
-    """Whether nothing explains the words, or none agrees."""
-    summary = diagnosis.comparison.summary
-    return not diagnosis.findings.fits or (summary.agrees == 0 and summary.differs >= FEW)
 
 
 def _table(findings: Findings, mistakes: Sequence[Mistake]) -> Table:

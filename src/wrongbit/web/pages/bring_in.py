@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from hashlib import sha256
 from pathlib import Path
 from typing import cast
@@ -23,7 +23,9 @@ from wrongbit.casework.accept import (
     check_reference_is_new,
     parsed_conditions,
 )
-from wrongbit.errors import InputError, UsageError, WrongbitError
+from wrongbit.casework.questions import question_capture, question_reading, question_reference
+from wrongbit.compare.doubt import SET_UP, set_up_doubtful
+from wrongbit.errors import InputError, QuestionedError, UsageError, WrongbitError
 from wrongbit.job import Job, Progress
 from wrongbit.machine.model import Machine, Point
 from wrongbit.web.browse import Browser
@@ -87,6 +89,7 @@ class _File:
         self.columns: dict[str, str] | None = None
         self.ignore: list[str] = []
         self.turn = 0
+        self.doubt: Element | None = None
         with parent:
             self.area = tag("section", classes="wb-section in-file", aria_label=name)
         self.area.client.on_delete(lambda: drop(path))
@@ -113,11 +116,15 @@ class _File:
             self.leave()
             return
         except WrongbitError as error:
+            if self.area.is_deleted:
+                return
             wait.delete()
             with self.area:
                 message(error)
                 button("Leave it out", self.leave)
             drop(self.path)
+            return
+        if self.area.is_deleted:
             return
         wait.delete()
         self.guess = found
@@ -134,6 +141,7 @@ class _File:
     def be(self, what: str) -> None:
         """Take it for something else."""
         self.what = next(each for each in WHATS if each == what)
+        self.settle()
         self.form.clear()
         with self.form:
             if self.what == "capture":
@@ -180,8 +188,8 @@ class _File:
                 )
         self.buttons(self.add_chip)
 
-    async def add_chip(self) -> None:
-        """Add a reading or a reference."""
+    async def add_chip(self, *, anyway: bool = False) -> None:
+        """Add a reading or a reference; what is probably a slip only when the person says so."""
         chip, format_, note = self.chip.value, self.format.value, self.note.value
         what, path, name, case = self.what, self.path, self.name, self.bench.case
         if what == "reading":
@@ -191,6 +199,8 @@ class _File:
             def work(progress: Progress) -> Entry:
                 _named(lambda: check_reading(self.machine, path, chip, format_, conditions), name)
                 check_reading_is_new(case, path, chip, name)
+                if not anyway:
+                    question_reading(self.bench.casework, path, chip, format_, name)
                 progress(0, 1)
                 return case.add_reading(
                     path, chip, format=format_, conditions=conditions, note=note, name=name
@@ -201,11 +211,13 @@ class _File:
             def work(progress: Progress) -> Entry:
                 _named(lambda: check_reference(self.machine, path, what, chip, format_), name)
                 check_reference_is_new(case, path, what, chip, name)
+                if not anyway:
+                    question_reference(self.bench.casework, path, what, chip, format_, name)
                 progress(0, 1)
                 kind = cast(ReferenceKind, what)
                 return case.add_reference(path, kind, chip, format=format_, note=note, name=name)
 
-        await self.add(work, f"/chips?chip={chip}" if chip else "/chips")
+        await self.add(work, f"/chips?chip={chip}" if chip else "/chips", lambda: self.add_chip(anyway=True))
 
     # -- a capture ------------------------------------------------------------------------------------------
 
@@ -217,6 +229,8 @@ class _File:
             )
             link("To the machine file", "/machine")
             return
+        if not found.point:  # the first point would be as good a guess as any, and believed
+            points = {"": "choose …", **points}
         with tag("div", classes="wb-row"):
             self.point = Choice("Probe point", points, found.point, on_change=self.at_point)
             self.note = Field("Remark", width=30)
@@ -227,6 +241,16 @@ class _File:
     def at_point(self, name: str) -> None:
         """Look at the file as it would be read at a probe point."""
         self.columns, self.ignore = None, []
+        self.settle()
+        if not name:
+            self.turn += 1  # what is being looked at is no longer wanted
+            self.preview_area.clear()
+            self.end_area.clear()
+            with self.preview_area:
+                paragraph("No probe point fits this file of itself: say where it was taken.")
+            with self.end_area:
+                button("Leave it out", self.leave, says=f"leave {self.name} out")
+            return
         background_tasks.create(self.preview(), name="preview")
 
     def chosen_point(self, job: Job) -> Point:
@@ -276,7 +300,10 @@ class _File:
             for note in found.notes:
                 quiet(note)
         with self.end_area:
-            if self.columns is None:
+            if found.problem is not None and self.columns is None:
+                quiet("It cannot be added as it is: choose another probe point, or correct its columns.")
+                button("Leave it out", self.leave, says=f"leave {self.name} out")
+            elif self.columns is None:
                 self.buttons(self.add_capture)
             else:
                 self._offer(point)
@@ -340,11 +367,8 @@ class _File:
             f"At the beginning of the file: {summary.cycles} cycles; of {judged} that can be judged "
             f"{summary.agrees} agree with the reference."
         )
-        if judged and found.agreement < 0.5:
-            paragraph(
-                "Most words differ. That is seldom the machine: look at columns and probe point first.",
-                classes="wb-bad-text",
-            )
+        if set_up_doubtful(summary):
+            paragraph(SET_UP, classes="wb-bad-text")
 
     def _offer(self, point: Point) -> None:
         """Corrected columns belong into the machine file: offer the text, and to write it."""
@@ -377,22 +401,32 @@ class _File:
         tell("The machine file has these columns now.")
         self.at_point(point.name)
 
-    async def add_capture(self) -> None:
-        """Add the capture."""
+    async def add_capture(self, *, anyway: bool = False) -> None:
+        """Add the capture; what is probably a slip only when the person says so."""
         point, note, path, name = self.point.value, self.note.value, self.path, self.name
 
         def work(progress: Progress) -> Entry:
             _named(lambda: check_capture(self.machine, path, point), name)
             check_capture_is_new(self.bench.case, path, point, name)
+            if not anyway:
+                question_capture(self.bench.casework, path, point, name)
             return self.bench.case.add_capture(path, point, note=note, name=name, progress=progress)
 
-        await self.add(work, "/cycles?capture={number}")
+        await self.add(work, "/cycles?capture={number}", lambda: self.add_capture(anyway=True))
 
     # -- adding ---------------------------------------------------------------------------------------------
 
-    async def add(self, work: Callable[[Progress], Entry], target: str) -> None:
-        """Add it; what stops half-way leaves nothing in the case."""
-        entry = await self.bench.run(f"Adding {self.name}", work)
+    async def add(
+        self, work: Callable[[Progress], Entry], target: str, anyway: Callable[[], Awaitable[None]]
+    ) -> None:
+        """Add it; what stops half-way leaves nothing in the case, and what is questioned is asked about."""
+        self.settle()
+        try:
+            entry = await self.bench.run(f"Adding {self.name}", work)
+        except QuestionedError as error:
+            if not self.area.is_deleted:
+                self.ask(error, anyway)
+            return
         drop(self.path)
         self.bench.changed()
         if self.area.is_deleted:
@@ -403,6 +437,20 @@ class _File:
             with tag("p"):
                 tag("span", f"Added as entry {entry.number}. ", classes="wb-good-text")
                 link("Look at it", target.replace("{number}", str(entry.number)))
+
+    def ask(self, error: QuestionedError, anyway: Callable[[], Awaitable[None]]) -> None:
+        """Show what speaks against it, and let the person say that it is meant."""
+        with self.area:
+            self.doubt = tag("div")
+        with self.doubt:
+            message(error)
+            button("Add it anyway", anyway, says=f"add {self.name} to the case anyway")
+
+    def settle(self) -> None:
+        """Take a question away: something else was chosen, or it was answered."""
+        if self.doubt is not None and not self.doubt.is_deleted:
+            self.doubt.delete()
+        self.doubt = None
 
 
 def _named(check: Callable[[], object], name: str) -> None:
