@@ -195,7 +195,8 @@ def _questions(
         told += [f"{each.file}: check this before the machine: {says}" for says in each.check_first]
         if each.tied and each.fault_seen and not each.proof:
             parts = dict.fromkeys(part for fault in each.findings if fault.tied for part in fault.parts)
-            told.append(f"{each.file} does not tell which it is: {listed(tuple(parts), 'or')}.")
+            if len(parts) > 1:
+                told.append(f"{each.file} does not tell which it is: {listed(tuple(parts), 'or')}.")
     if proposed and proved not in ("proved", "waived"):
         told.append(f"Next: {proposed[0].sentence}")
     blind = [each.name for each in chips if each.kind == "rom" and not each.has_reference]
