@@ -65,6 +65,14 @@ def test_one_file_of_words_feeds_two_byte_wide_chips(tmp_path: Path) -> None:
     text += chip("U3", "0..7", 0, 4, "rom.bin", ', take = "odd"', size=8)
     found = built(tmp_path, text)
     assert looked_up(found, 0, 2, 6) == [(0x1234, 0xFFFF), (0x5678, 0xFFFF), (0xDEF0, 0xFFFF)]
+    assert found.addresses_a_word == 2
+
+
+@pytest.mark.parametrize(("word_bits", "unit", "step"), [(16, "word", 1), (8, "byte", 1), (32, "byte", 4)])
+def test_addresses_from_one_word_to_the_next(tmp_path: Path, word_bits: int, unit: str, step: int) -> None:
+    """A 68008 or 8088 has a bus of bytes (M68000 User's Manual, 9th ed.; 8086 Family User's Manual, 1979)."""
+    head = HEAD.format(word_bits=word_bits, recipe="6502", more=f'address_unit = "{unit}"')
+    assert built(tmp_path, head).addresses_a_word == step
 
 
 def test_a_torn_listing_fills_what_it_can(tmp_path: Path) -> None:

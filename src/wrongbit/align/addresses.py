@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.align.hidden_flow import (
+    ELSEWHERE_KNOWN,
+    Emissions,
     Flow,
     Habits,
     Memory,
@@ -30,6 +32,9 @@ from wrongbit.compare.memory_map import ChipMap, MemoryMap
 
 PIECE, FIRST_PIECES, PIECES = 1024, 4, 8
 """Learning looks at so many samples in a row, at so many places: a few to begin with, then more."""
+
+LONGEST_HOLE = 256
+"""So many unknown words in a row are kept in the memory that is walked; more are passed over. A choice."""
 
 FEWEST_ELSEWHERE = 32
 """With fewer reads elsewhere than these no order is sought in them."""
@@ -106,7 +111,7 @@ def recover_addresses(
         address[apart] = place
         confidence[apart] *= sure
     elif len(apart):
-        address[apart], sure = _nearest(memory, seen[apart], seen_known[apart])
+        address[apart], sure = _nearest(memory, seen[apart], seen_known[apart], flow.noise)
         confidence[apart] *= sure
     judged = seen_known & memory.known[address]
     judged[apart] = 0
@@ -145,23 +150,28 @@ def _line_up(
     apart = np.flatnonzero(path.away)
     address = path.address.copy()
     if len(apart):
-        address[apart], sure = _nearest(memory, seen[apart], seen_known[apart])
+        address[apart], sure = _nearest(memory, seen[apart], seen_known[apart], flow.noise)
         confidence[apart] *= sure
     return address, confidence
 
 
-def _nearest(memory: Memory, seen: Words, seen_known: Words) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
-    """For single reads: an address with the nearest word, and one over the number of such addresses."""
-    address, sure = np.zeros(len(seen), np.int64), np.zeros(len(seen), np.float32)
-    pairs, which = np.unique(np.stack([seen, seen_known]), axis=1, return_inverse=True)
-    which = which.reshape(-1)
-    for number, (word, mask) in enumerate(pairs.T):
-        apart = count_bits((memory.words ^ word) & mask & memory.known).astype(np.int64)
-        apart += count_bits(mask & ~memory.known)
-        rows = np.flatnonzero(which == number)
-        address[rows] = int(apart.argmin())
-        sure[rows] = 1 / np.count_nonzero(apart == apart.min())
-    return address, sure
+def _nearest(
+    memory: Memory, seen: Words, seen_known: Words, noise: float
+) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """For single reads: the likeliest address, and how sure it is.
+
+    The read may as well be of another chip, which any word may come from: a word that is like one here is
+    not yet from here.
+    """
+    emissions = Emissions(memory, seen, seen_known, noise)
+    code = np.array(emissions.code, np.intp)
+    address, sure = np.zeros(len(emissions.words), np.int64), np.zeros(len(emissions.words), np.float32)
+    for number, anywhere in enumerate(emissions.elsewhere):
+        likelihood = emissions.likelihood(number)
+        best = int(likelihood.argmax())
+        address[number] = best % memory.blocks * memory.block + best // memory.blocks
+        sure[number] = ELSEWHERE_KNOWN * likelihood[best] / (len(memory) * anywhere)
+    return address[code], sure[code]
 
 
 def _pace(memory: Memory, seen: Words, seen_known: Words, path: Path, flow: Flow) -> float:
@@ -208,7 +218,7 @@ def recover_on_bus(
     """
     bank, address = _word_places(memory_map)
     words, known = memory_map.expected(bank, address)
-    use = np.flatnonzero(known)
+    use = np.flatnonzero(_walkable(bank, address, known != 0, memory_map.addresses_a_word))
     rows = np.flatnonzero(is_reading(cycles))
     if not len(use):
         rows = rows[:0]
@@ -237,6 +247,24 @@ def _word_places(memory_map: MemoryMap) -> tuple[NDArray[np.int32], Words]:
     # Chips beside or over each other answer at the same addresses.
     _, first_seen = np.unique(np.stack([bank.astype(np.uint64), address]), axis=1, return_index=True)
     return bank[first_seen], address[first_seen]
+
+
+def _walkable(
+    bank: NDArray[np.int32], address: Words, known: NDArray[np.bool_], step: int
+) -> NDArray[np.bool_]:
+    """Which words the walk may stand on: known ones, and holes between them that it may cross.
+
+    Without its holes a torn listing would bring words beside each other that never followed each other, and
+    a walk through a hole would be taken for one through the nearest words that are alike.
+    """
+    if not known.any():
+        return known
+    count = len(known)
+    number = np.arange(count)
+    begins = np.ones(count, np.bool_)
+    begins[1:] = (known[1:] != known[:-1]) | (bank[1:] != bank[:-1]) | (np.diff(address) != np.uint64(step))
+    run_from = np.maximum.accumulate(np.where(begins, number, 0))
+    return np.asarray(known | (number - run_from < LONGEST_HOLE))
 
 
 # -- addresses that belong to another cycle ----------------------------------------------------------------

@@ -72,7 +72,9 @@ ROWS_BYTES = 256 << 20
 """Emission rows of each kind that are kept, in bytes."""
 
 ELSEWHERE_KNOWN = 0.5
-"""Share of reads elsewhere that find a word of the same memory; the others find any word. A choice."""
+"""Share of reads elsewhere that find a word of the same memory; the others find any word. A choice.
+
+The same is taken for a place of which nothing is known."""
 
 
 @dataclass(frozen=True)
@@ -181,6 +183,7 @@ class Emissions:
         self.code: list[int] = code.reshape(-1).tolist()
         self._noise = noise
         self._contents = memory.folded(memory.words), memory.folded(memory.known)
+        self._told = self._contents[1].reshape(-1) != 0
         self._likelihood: dict[int, Floats] = {}
         self.most_rows = max(16, ROWS_BYTES // (8 * len(memory)))
         self.elsewhere = [self._elsewhere(code) for code in range(len(self.words))]
@@ -196,7 +199,15 @@ class Emissions:
         # By number of known bits, then by number of wrong ones among them.
         table = 0.5 ** (total - bits[:, None]) * self._noise ** bits[None, :]
         table = table * (1 - self._noise) ** np.maximum(bits[:, None] - bits[None, :], 0)
-        return np.asarray(np.maximum(table[sure, wrong], SMALLEST), np.float64).reshape(-1)
+        row = np.asarray(np.maximum(table[sure, wrong], SMALLEST), np.float64).reshape(-1)
+        # Words that nobody knows are like the others: some are in every program many times.
+        row[~self._told] = self._anywhere(row, total)
+        return row
+
+    def _anywhere(self, row: NDArray[np.float64], total: int) -> float:
+        """Probability of a word of so many bits where nothing is known of the place."""
+        here = float(row[self._told].mean()) if self._told.any() else 0.5**total
+        return ELSEWHERE_KNOWN * here + (1 - ELSEWHERE_KNOWN) * 0.5**total
 
     def likelihood(self, code: int) -> Floats:
         """``float32 (S,)`` probability of the word with this code at each address, in the order of scores."""
@@ -212,9 +223,7 @@ class Emissions:
         return np.asarray(np.log(self._row(code)).astype(np.float32))
 
     def _elsewhere(self, code: int) -> float:
-        anything = 0.5 ** int(self.masks[code]).bit_count()
-        here = float(self._row(code).mean())
-        return ELSEWHERE_KNOWN * here + (1 - ELSEWHERE_KNOWN) * anything
+        return self._anywhere(self._row(code), int(self.masks[code]).bit_count())
 
 
 @dataclass(frozen=True)

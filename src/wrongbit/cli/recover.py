@@ -115,7 +115,25 @@ def _on_bus(job: Job, capture: Path, noise: float | None, progress: Any) -> _Out
     expected, known = job.memory_map.expected(bank, address)
     lag = address_lag(every, job.memory_map)
     width = job.processor.word_bits
+    notes += _unknown_words(job)
     return _Outcome(job, found, every.take(rows), bank, address, expected, known, width, lag, notes)
+
+
+MANY_UNKNOWN = 0.01
+"""Share of the ROMs' words that are not known from which on it is told. A choice."""
+
+
+def _unknown_words(job: Job) -> tuple[str, ...]:
+    """That the reference has holes, in which a program that stays there is not found."""
+    every = sum(len(chip.known) for chip in job.memory_map.roms)
+    unknown = sum(int(np.count_nonzero(chip.known == 0)) for chip in job.memory_map.roms)
+    if unknown < MANY_UNKNOWN * every:
+        return ()
+    return (
+        f"{unknown} of {every} words of the ROMs are not known. A loop of the program in these may be taken "
+        "for one like it among the known words, and be called sure: complete the reference where the "
+        "program runs, or do not rely on addresses whose words differ in the same bits each time.",
+    )
 
 
 def _show(outcome: _Outcome, first: int, count: int) -> None:
