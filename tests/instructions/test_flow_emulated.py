@@ -179,3 +179,19 @@ class TestLoopTimes:
         execution = by_hand(rows, {}, instructions="z80", processor=processor, period_ns=3000)
         (loop,) = find_loops(execution)
         assert loop.ratio == pytest.approx(2)
+
+    def test_what_a_halted_z80_fetches_is_no_loop(self) -> None:
+        """UM0080: while halted the processor executes NOPs to keep refreshing; it goes on fetching (M1)."""
+        rows = [("fetch", 0x20, 0x00), ("refresh", 0, 0), ("fetch", 0x21, 0x76), ("refresh", 0, 0)]
+        for _ in range(30):
+            rows += [("fetch", 0x22, 0x3C), ("refresh", 0, 0)]
+        processor = Processor(name="U1", word_bits=8, address_bits=16, recipe="z80", clock="4 MHz")
+        execution = by_hand(rows, {}, instructions="z80", processor=processor, period_ns=500)
+        (halt,) = find_loops(execution)
+        assert halt.halted_by is not None
+        assert (halt.halted_by.address, halt.halted_by.text) == (0x21, "halt")
+        assert execution.cycles.address[halt.first_row] == 0x22
+        # The same fetches behind a jump to that place are a loop: nothing stopped the processor.
+        rows[2] = ("fetch", 0x21, 0x00)
+        (loop,) = find_loops(by_hand(rows, {}, instructions="z80", processor=processor, period_ns=500))
+        assert loop.halted_by is None

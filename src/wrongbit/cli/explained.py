@@ -156,7 +156,16 @@ def _show_tally(explanation: Explanation, evidence: FlowEvidence) -> None:
 
 
 def _show_loops(explanation: Explanation) -> None:
-    """The longest loops and their time."""
+    """Where the processor halted; the longest loops and their time."""
+    halts = [(loop, loop.halted_by) for loop in explanation.loops if loop.halted_by is not None]
+    for loop, by in halts[:LOOPS_SHOWN]:
+        out.print()
+        out.print(
+            f"The processor halted on {by.text} at {_address(explanation, by.address)}: from cycle "
+            f"{loop.first_row} on it only fetches {_address(explanation, by.following)}, {loop.iterations} "
+            "times, and waits for an interrupt or a reset.",
+            soft_wrap=True,
+        )
     loops = longest(explanation)
     if not loops:
         return
@@ -188,7 +197,11 @@ def _show_loops(explanation: Explanation) -> None:
 
 def longest(explanation: Explanation) -> list[Loop]:
     """The loops that took most cycles, in the order in which they ran."""
-    loops = [loop for loop in explanation.loops if not any(each.flow == "stop" for each in loop.body)]
+    loops = [
+        loop
+        for loop in explanation.loops
+        if loop.halted_by is None and not any(each.flow == "stop" for each in loop.body)
+    ]
     by_length = sorted(loops, key=lambda loop: loop.first_row - loop.last_row)
     return sorted(by_length[:LOOPS_SHOWN], key=lambda loop: loop.first_row)
 
@@ -288,6 +301,7 @@ def _loop_as_json(explanation: Explanation, loop: Loop) -> dict[str, Any]:
             {"address": _address(explanation, found.address), "text": found.text} for found in loop.body
         ],
         "rounds": loop.iterations,
+        "halted_by": None if loop.halted_by is None else loop.halted_by.text,
         "clock_cycles_a_round": loop.cycles,
         "published_ps": loop.expected_ps,
         "measured_ps": loop.measured_ps,

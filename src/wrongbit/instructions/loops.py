@@ -56,6 +56,8 @@ class Loop:
         cycles: Least and most clock cycles a round by the published counts; None where the set does not tell.
         expected_ps: Least and most time for all rounds; None without counts or clock frequency.
         measured_ps: Time by the capture; None where it has none.
+        halted_by: The instruction that stopped the processor just before, where this is no loop but what a
+            processor fetches, and does not execute, while it waits for an interrupt or a reset.
     """
 
     first_row: int
@@ -65,6 +67,7 @@ class Loop:
     cycles: tuple[int, int] | None
     expected_ps: tuple[float, float] | None
     measured_ps: int | None
+    halted_by: Instruction | None = None
 
     @property
     def ratio(self) -> float | None:
@@ -178,9 +181,14 @@ def _loop(execution: Execution, run: Run) -> Loop:
     expected = None
     if cycles is not None and clock:
         expected = (cycles[0] * rounds / clock * 1e12, cycles[1] * rounds / clock * 1e12)
+    halted_by = execution.decoded(int(starts[run.first - 1]), seen=True) if run.first else None
+    if halted_by is not None:
+        here = int(execution.cycles.address[first])
+        if run.period != 1 or halted_by.flow != "stop" or here != halted_by.following:
+            halted_by = None
     times = execution.cycles.time_ps
     measured = None if times[first] == NO_TIME else int(times[end] - times[first])
-    return Loop(first, end, tuple(body), rounds, cycles, expected, measured)
+    return Loop(first, end, tuple(body), rounds, cycles, expected, measured, halted_by)
 
 
 def clock_cycles(found: Instruction, went: int) -> tuple[int, int] | None:
