@@ -6,10 +6,12 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from wrongbit.bits import mask_of
 from wrongbit.bus.cycles import KIND_CODE, Cycles
 from wrongbit.bus.rebuild import Rebuilder
 from wrongbit.capture.capture import Capture
 from wrongbit.machine.recipe import Transfer, parse_event, parse_term
+from wrongbit.units import parse_bits
 
 
 def still_signals(chunks: Iterable[Capture]) -> tuple[dict[str, str], int]:
@@ -90,9 +92,28 @@ def explain_losses(rebuilder: Rebuilder, cycles: Cycles) -> tuple[str, ...]:
         told.append(
             f"No fetch was found among {len(cycles)} cycles, though the capture carries {', '.join(markers)}."
         )
+    told += _say_torn(rebuilder, cycles)
     if told:
         told.append(_remedy(rebuilder))
     return tuple(told)
+
+
+def _say_torn(rebuilder: Rebuilder, cycles: Cycles) -> list[str]:
+    """Fetches of a part of the word, though the recipe waits for joined strobes, which then end apart."""
+    recipe = rebuilder.recipe
+    joined = {step.at for step in recipe.transfer if step.kind == "fetch" and "|" in step.at}
+    fetched = cycles.known[cycles.kind == KIND_CODE["fetch"]]
+    if not joined or not len(fetched):
+        return []
+    groups = [np.uint64(mask_of(parse_bits(enable.bits))) for enable in recipe.enable]
+    moved = np.array([fetched & group != 0 for group in groups])
+    torn = int((moved.any(axis=0) & ~moved.all(axis=0)).sum())
+    if torn < FEW_PULSES or torn <= SMALL_SHARE * len(fetched):
+        return []
+    return [
+        f"{torn} of {len(fetched)} fetches show a part of the word only: when '{sorted(joined)[0]}' came, "
+        "one of these lines had ended already."
+    ]
 
 
 def _remedy(rebuilder: Rebuilder) -> str:
