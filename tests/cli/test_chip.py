@@ -102,6 +102,24 @@ def test_a_dead_row_is_a_row_on_the_map(folder: Path, capsys: pytest.CaptureFixt
     assert root.tag == "{http://www.w3.org/2000/svg}svg"
 
 
+def test_a_dead_row_of_lines_in_the_middle_needs_no_declared_rows(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Address lines A4 to A11 choose the row, which the machine file does not say of U3; one cell wavers."""
+    sound = system_rom(8192, 0x8000)
+    dead = np.where(ADDRESS >> 4 & 0xFF == 0x2B, np.uint8(0xFF), sound)
+    weak = dead.copy()
+    weak[0x6C3] ^= 0x40
+    names = [
+        save(folder, f"{number}.bin", data) for number, data in enumerate([dead, weak, dead, dead, weak])
+    ]
+    assert run("U3", *names, "--json") == 1
+    patterns = json.loads(capsys.readouterr().out)["reference"]["patterns"]
+    assert patterns[0]["model"].split(" + ")[0] == "dead row"
+    assert "Row 43 (A11 A10 A9 A8 A7 A6 A5 A4 = 00101011) of U3 is dead" in patterns[0]["says"]
+    assert patterns[0]["probability"] > 0.99
+
+
 def test_json_says_the_same(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     faded = system_rom() | ((np.random.default_rng(1).random(8192) < 0.01) * np.uint8(0x04))
     (folder / "readings.toml").write_text('[[reading]]\nfile = "1.bin"\nvoltage = "5.25 V"\n')

@@ -11,7 +11,7 @@ from faults.simulator import Board as Simulated
 from wrongbit.faults.batch import Board
 from wrongbit.faults.fault import ALWAYS, Fault
 from wrongbit.faults.models import MODELS, NO_FAULT_PRIOR, PAIR_PRIOR
-from wrongbit.faults.models.arrays import DeadRow, WeakColumn, geometries
+from wrongbit.faults.models.arrays import DeadRow, Split, WeakColumn, geometries
 from wrongbit.faults.models.cells import LostCharge
 from wrongbit.faults.models.selection import ChipSilent, SlowData
 from wrongbit.faults.models.wires import AddressFault, ChipAddressFault, DataLineFault, OutputFault
@@ -116,12 +116,20 @@ def test_sentences(fault, sentence):
 def test_geometry_is_what_the_machine_file_says_or_every_split():
     board: Simulated = narrow()
     chip = board.memory_map().chips[0]
-    assert geometries(chip) == [
+    splits = geometries(chip)
+    assert [(split.rows, split.columns) for split in splits] == [
         ((2, 3, 4), (0, 1)),
         ((0, 1), (2, 3, 4)),
         ((3, 4), (0, 1, 2)),
         ((0, 1, 2), (3, 4)),
+        ((1, 2), (0, 3, 4)),
+        ((1, 2, 3), (0, 4)),
+        ((2, 3), (0, 1, 4)),
     ]
+    assert sum(split.share for split in splits) == pytest.approx(1)
+    assert min(split.share for split in splits if not split.middle) > max(
+        split.share for split in splits if split.middle
+    )
     board.chips[0].rows = (4, 3)
-    assert geometries(board.memory_map().chips[0]) == [((4, 3), (0, 1, 2))]
+    assert geometries(board.memory_map().chips[0]) == [Split((4, 3), (0, 1, 2), 1.0)]
     assert wide().memory_map().chips[1].inverted

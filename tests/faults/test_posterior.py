@@ -190,6 +190,16 @@ def test_a_dead_row_and_a_weak_column_of_one_chip():
     assert 0.2 < column.rate < 0.5
 
 
+@pytest.mark.parametrize("level", [0, 1])
+def test_a_dead_row_chosen_by_lines_in_the_middle(level: int):
+    """Nothing is declared; lines 1 to 3 of five choose the row, which is neither a low nor a high part."""
+    board = narrow()
+    board.cells["A"] = lambda cell, word: level * 0xFF if cell >> 1 & 7 == 5 else word
+    found = weigh(evidence_of(board, reads(board, count=1500)), board.memory_map())
+    assert found.best.faults == (DeadRow("A", (1, 2, 3), 5, level),)
+    assert found.fits
+
+
 def test_what_no_model_predicts_is_said_to_be_so():
     board = narrow()
     # Every third address gives its word rotated: no row of the table.

@@ -46,6 +46,17 @@ def test_a_bad_row_is_found_with_its_lines(chip: object) -> None:
     assert found.geometry.rows == (5, 6, 7, 8, 9, 10, 11)
 
 
+@pytest.mark.parametrize(("low", "high"), [(1, 8), (3, 9), (4, 11)])
+def test_a_bad_row_may_be_chosen_by_lines_in_the_middle(low: int, high: int) -> None:
+    inside = ADDRESS >> low & (1 << (high - low)) - 1 == 0x2B
+    found = find_gathering(cells_of(mask(inside, 0xFF), 8), CHIP)
+    place = found.places[0]
+    assert (place.kind, place.number, place.lines) == ("row", 0x2B, tuple(range(low, high)))
+    assert place.inside.count == place.inside.total == 8 << (12 - (high - low))
+    assert found.geometry.rows == tuple(range(low, high)) and found.sure > 0.9
+    assert sorted(found.geometry.rows + found.geometry.columns) == list(range(12))
+
+
 def test_a_weak_column_of_one_output_is_found_among_scattered_cells() -> None:
     draw = np.random.default_rng(8)
     bad = mask((ADDRESS & 31 == 7) & (draw.random(4096) < 0.4), 0x10) | mask(draw.random(4096) < 0.002, 0x02)

@@ -1,7 +1,8 @@
 """The chip's own array: rows and columns, where bad cells gather in it, and a map of it.
 
 Common practice, no source: a row crosses the blocks of all outputs, a column belongs to one output. Which
-address lines choose which is taken from the machine file; where that is silent, every split is tried.
+address lines choose which is taken from the machine file; where that is silent, every split in two is tried,
+and every row chosen by lines that follow each other in the middle.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import gather_bits
 from wrongbit.compare.memory_map import ChipMap
-from wrongbit.faults.models.arrays import geometries
+from wrongbit.faults.models.arrays import Split, geometries
 from wrongbit.reading.intervals import Rate
 from wrongbit.reading.stack import Narrow
 
@@ -132,7 +133,8 @@ def find_gathering(cells: Cells, chip: ChipMap, *, seed: int = 0) -> Gathering:
 
     Evenly spread bad cells (one rate for all) compete with one row or column that has a rate of its own;
     both rates are unknown, all values alike. Half of the belief is "evenly spread" to begin with, the rest is
-    shared by the splits, then by rows and columns, then by their numbers.
+    shared by the splits as `wrongbit.faults.models.arrays.Split` tells, then by rows and columns, then by
+    their numbers.
 
     Args:
         cells: The bad cells.
@@ -145,13 +147,13 @@ def find_gathering(cells: Cells, chip: ChipMap, *, seed: int = 0) -> Gathering:
         chosen = np.random.default_rng(seed).choice(len(cells), MOST_CELLS, replace=False)
         total = int(total * MOST_CELLS / len(cells))
         cells = Cells(cells.address[chosen], cells.bit[chosen])
-    splits = geometries(chip) or [_square(chip)]
+    splits = geometries(chip) or [Split(*_square(chip), 1.0)]
     declared = bool(chip.rows or chip.columns)
     found: list[tuple[float, Geometry, Place]] = []
-    for rows, columns in splits:
-        geometry = Geometry(rows, columns, declared)
-        for kind, lines in (("row", rows), ("column", columns)):
-            prior = np.log(0.5 / len(splits) / 2)
+    for split in splits:
+        geometry = Geometry(split.rows, split.columns, declared)
+        prior = np.log(0.5 * split.share / 2)
+        for kind, lines in (("row", split.rows), ("column", split.columns)):
             found += [
                 (score + prior, geometry, place) for score, place in _places(kind, lines, cells, total, width)
             ]
@@ -187,7 +189,7 @@ def _square(chip: ChipMap) -> tuple[Lines, Lines]:
 
 def _map_split(chip: ChipMap) -> tuple[Lines, Lines]:
     declared = geometries(chip)
-    return declared[0] if (chip.rows or chip.columns) and declared else _square(chip)
+    return declared[0][:2] if (chip.rows or chip.columns) and declared else _square(chip)
 
 
 def _places(kind: str, lines: Lines, cells: Cells, total: int, width: int) -> list[tuple[float, Place]]:

@@ -1,17 +1,21 @@
 """Rows and columns of a chip's cell array.
 
 Which address lines choose the row and which the column is taken from the machine file; where it does not
-say, the lines are split into a low and a high part at every place, either part being the columns. Common
-practice, no source: a row crosses the blocks of all outputs, a column belongs to one output.
+say, the lines are split into a low and a high part at every place, either part being the columns, and, less
+likely, the rows are chosen by lines that follow each other in the middle. Common practice, no source: a row
+crosses the blocks of all outputs, a column belongs to one output.
 
 Only rows and columns with one of the sampled wrong reads (`wrongbit.faults.batch.Board.sample`) are listed:
-all of them while the sample holds every wrong read, else those that explain a visible share of the wrong.
+all of them while the sample holds every wrong read, else those that explain a visible share of the wrong. Of
+rows and columns with lines in the middle, only those are listed that gather the wrong reads (`GATHERED`): of
+few wrong reads the others explain no more than one of a split in two.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +28,12 @@ from wrongbit.faults.rows import AtChip, Costs, Index, Rows, Words
 
 WEAK: Rates = anywhere()
 """Share of reads in which a weak column gives its level."""
+
+MIDDLE = 0.25
+"""Share of the belief that lines in the middle choose the row, where nothing is declared. A choice."""
+
+GATHERED, FEWEST_GATHERED = 0.125, 3
+"""A row or column with lines in the middle has so large a share of the sampled wrong reads, and so many."""
 
 Lines = tuple[int, ...]
 
@@ -125,19 +135,41 @@ class WeakColumn(DeadColumn):
 # The lists of faults -------------------------------------------------------------------------------
 
 
-def geometries(chip: ChipMap) -> list[tuple[Lines, Lines]]:
-    """Possible (row lines, column lines) of a chip: the declared ones, or every split of its lines."""
+class Split(NamedTuple):
+    """A way in which a chip's address lines may choose the row and the column of its array.
+
+    Args:
+        rows: Lines that choose the row, lowest first.
+        columns: Lines that choose the column, lowest first.
+        share: How far it is believed before anything is seen; those of one chip sum to 1.
+        middle: The row's lines are neither the lowest nor the highest.
+    """
+
+    rows: Lines
+    columns: Lines
+    share: float
+    middle: bool = False
+
+
+def geometries(chip: ChipMap) -> list[Split]:
+    """Possible splits of a chip's lines: the declared one, or every one in two, then those in the middle."""
     count = len(chip.address_lines)
     every = tuple(range(count))
     if chip.rows or chip.columns:
         rows = chip.rows or tuple(line for line in every if line not in chip.columns)
         columns = chip.columns or tuple(line for line in every if line not in chip.rows)
-        return [(rows, columns)]
-    splits = []
-    for low in range(2, count - 1):
-        splits.append((every[low:], every[:low]))
-        splits.append((every[:low], every[low:]))
-    return splits
+        return [Split(rows, columns, 1.0)]
+    in_two = [pair for low in range(2, count - 1) for pair in (every[low:], every[:low])]
+    inside = [every[low:high] for low in range(1, count - 2) for high in range(low + 2, count)]
+    belief = MIDDLE if inside else 0.0
+    return [
+        *(Split(rows, _others(every, rows), (1 - belief) / len(in_two)) for rows in in_two),
+        *(Split(rows, _others(every, rows), belief / len(inside), middle=True) for rows in inside),
+    ]
+
+
+def _others(every: Lines, lines: Lines) -> Lines:
+    return tuple(line for line in every if line not in lines)
 
 
 @dataclass(frozen=True)
@@ -154,12 +186,13 @@ class _List:
 def dead_row(board: Board) -> Iterator[Batch]:
     """Rows of the array with a sampled wrong read."""
     for chip in _roms(board):
-        splits = geometries(chip)
         at = board.sample.at(chip)
-        for lines, _ in splits:
-            number = np.repeat(np.unique(_places(at, lines)), 2)
-            level = np.tile([0, 1], len(number) // 2)
-            yield _batch(board, _List(chip, lines, number, level, None), DeadRow, len(splits))
+        for split in geometries(chip):
+            place = _places(at, split.rows)
+            number = _gathered(place[at.wrong != 0]) if split.middle else np.unique(place)
+            if len(number):
+                both = np.repeat(number, 2), np.tile([0, 1], len(number))
+                yield _batch(board, _List(chip, split.rows, *both, None), DeadRow, split.share)
 
 
 def dead_column(board: Board) -> Iterator[Batch]:
@@ -174,15 +207,22 @@ def weak_column(board: Board) -> Iterator[Batch]:
 
 def _columns(board: Board, kind: type[DeadColumn]) -> Iterator[Batch]:
     for chip in _roms(board):
-        splits = geometries(chip)
         width = len(chip.lane)
         at = board.sample.at(chip)
         read, output = np.nonzero((at.wrong[:, None] >> np.arange(width, dtype=np.uint64)) & np.uint64(1))
         level = (at.seen[read] >> output.astype(np.uint64) & np.uint64(1)).astype(np.intp)
-        for _, lines in splits:
-            code = np.unique((_places(at, lines)[read] * 2 + level) * width + output)
-            listed = _List(chip, lines, code // (2 * width), code // width % 2, code % width)
-            yield _batch(board, listed, kind, len(splits))
+        for split in geometries(chip):
+            every = (_places(at, split.columns)[read] * 2 + level) * width + output
+            code = _gathered(every) if split.middle else np.unique(every)
+            if len(code):
+                listed = _List(chip, split.columns, code // (2 * width), code // width % 2, code % width)
+                yield _batch(board, listed, kind, split.share)
+
+
+def _gathered(place: NDArray[np.intp]) -> NDArray[np.intp]:
+    """The places that occur often enough, see `GATHERED`."""
+    number, times = np.unique(place, return_counts=True)
+    return number[times >= max(FEWEST_GATHERED, GATHERED * len(place))]
 
 
 def _roms(board: Board) -> Iterator[ChipMap]:
@@ -194,9 +234,9 @@ def _places(at: AtChip, lines: Lines) -> NDArray[np.intp]:
     return gather_bits(at.lines, lines).astype(np.intp)
 
 
-def _batch(board: Board, listed: _List, kind: type[DeadRow] | type[DeadColumn], splits: int) -> Batch:
+def _batch(board: Board, listed: _List, kind: type[DeadRow] | type[DeadColumn], share: float) -> Batch:
     chip, noise = listed.chip, board.noise
-    choices = len(board.rows.memory_map.roms) * splits * 2 << len(listed.lines)
+    choices = len(board.rows.memory_map.roms) * 2 << len(listed.lines)
     if listed.output is not None:
         choices *= len(chip.lane)
 
@@ -212,7 +252,7 @@ def _batch(board: Board, listed: _List, kind: type[DeadRow] | type[DeadColumn], 
             return DeadRow(*place)
         return kind(*place, output=int(listed.output[number]))  # type: ignore[call-arg]
 
-    return Batch(np.full(len(listed.number), 1 / choices), bound, build)
+    return Batch(np.full(len(listed.number), share / choices), bound, build)
 
 
 def _saved(
