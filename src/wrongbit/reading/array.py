@@ -7,7 +7,7 @@ and every row chosen by lines that follow each other in the middle.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import lgamma
 from typing import Literal
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from wrongbit.bits import gather_bits
 from wrongbit.compare.memory_map import ChipMap
-from wrongbit.faults.models.arrays import Split, geometries
+from wrongbit.faults.models.arrays import Split, gathering, geometries
 from wrongbit.reading.intervals import Rate
 from wrongbit.reading.stack import Narrow
 
@@ -28,6 +28,9 @@ MOST_CELLS = 200_000
 
 MOST_PLACES = 64
 """Rows (or columns) of one split that are weighed: those with the most bad cells."""
+
+MOST_DRAWN = 256
+"""Bad cells in which rows and columns with lines in the middle are sought."""
 
 GOOD, NOT_JUDGED, UNSTABLE, WRONG = 0, 1, 2, 3
 """States of a place in a chip map; of several cells at one place the highest counts."""
@@ -150,10 +153,11 @@ def find_gathering(cells: Cells, chip: ChipMap, *, seed: int = 0) -> Gathering:
     splits = geometries(chip) or [Split(*_square(chip), 1.0)]
     declared = bool(chip.rows or chip.columns)
     found: list[tuple[float, Geometry, Place]] = []
-    for split in splits:
+    for split, kinds in _weighed(splits, cells, width, seed):
         geometry = Geometry(split.rows, split.columns, declared)
         prior = np.log(0.5 * split.share / 2)
-        for kind, lines in (("row", split.rows), ("column", split.columns)):
+        for kind in kinds:
+            lines = split.rows if kind == "row" else split.columns
             found += [
                 (score + prior, geometry, place) for score, place in _places(kind, lines, cells, total, width)
             ]
@@ -177,6 +181,23 @@ def find_gathering(cells: Cells, chip: ChipMap, *, seed: int = 0) -> Gathering:
         float(np.exp(even - everything)),
         tuple(places),
     )
+
+
+def _weighed(
+    splits: Sequence[Split], cells: Cells, width: int, seed: int
+) -> Iterator[tuple[Split, tuple[Literal["row", "column"], ...]]]:
+    """Splits with what is weighed of each: of those in the middle only what gathers cells of a small draw."""
+    drawn = np.arange(len(cells))
+    if len(cells) > MOST_DRAWN:
+        drawn = np.random.default_rng(seed).choice(len(cells), MOST_DRAWN, replace=False)
+    address = cells.address[drawn].astype(np.uint64)
+    for split in splits:
+        if not split.middle:
+            yield split, ("row", "column")
+    for split, _ in gathering(splits, address):
+        yield split, ("row",)
+    for split, _ in gathering(splits, address, cells.bit[drawn], width):
+        yield split, ("column",)
 
 
 def _square(chip: ChipMap) -> tuple[Lines, Lines]:

@@ -13,8 +13,9 @@ few wrong reads the others explain no more than one of a split in two.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -30,9 +31,12 @@ WEAK: Rates = anywhere()
 """Share of reads in which a weak column gives its level."""
 
 MIDDLE = 0.25
-"""Share of the belief that lines in the middle choose the row, where nothing is declared. A choice."""
+"""Most of the belief that lines in the middle choose the row, where nothing is declared. A choice."""
 
-GATHERED, FEWEST_GATHERED = 0.125, 3
+FEWEST_LINES = 3
+"""Fewer lines in the middle choose no row: it would be a large part of the chip. A choice."""
+
+GATHERED, FEWEST_GATHERED = 0.2, 3
 """A row or column with lines in the middle has so large a share of the sampled wrong reads, and so many."""
 
 Lines = tuple[int, ...]
@@ -153,19 +157,27 @@ class Split(NamedTuple):
 
 def geometries(chip: ChipMap) -> list[Split]:
     """Possible splits of a chip's lines: the declared one, or every one in two, then those in the middle."""
-    count = len(chip.address_lines)
+    return list(_splits(len(chip.address_lines), chip.rows, chip.columns))
+
+
+@lru_cache(maxsize=64)
+def _splits(count: int, declared_rows: Lines, declared_columns: Lines) -> tuple[Split, ...]:
+    """As `geometries`, for so many lines."""
     every = tuple(range(count))
-    if chip.rows or chip.columns:
-        rows = chip.rows or tuple(line for line in every if line not in chip.columns)
-        columns = chip.columns or tuple(line for line in every if line not in chip.rows)
-        return [Split(rows, columns, 1.0)]
-    in_two = [pair for low in range(2, count - 1) for pair in (every[low:], every[:low])]
-    inside = [every[low:high] for low in range(1, count - 2) for high in range(low + 2, count)]
-    belief = MIDDLE if inside else 0.0
-    return [
+    if declared_rows or declared_columns:
+        rows = declared_rows or _others(every, declared_columns)
+        columns = declared_columns or _others(every, declared_rows)
+        return (Split(rows, columns, 1.0),)
+    in_two = [rows for low in range(2, count - 1) for rows in (every[low:], every[:low])]
+    inside = [every[low:high] for low in range(1, count) for high in range(low + FEWEST_LINES, count)]
+    if not in_two:
+        return ()
+    # In a small chip, where few lines lie in the middle, each of these is still less likely than any other.
+    belief = min(MIDDLE, 0.5 * len(inside) / (len(in_two) + 0.5 * len(inside)))
+    return (
         *(Split(rows, _others(every, rows), (1 - belief) / len(in_two)) for rows in in_two),
         *(Split(rows, _others(every, rows), belief / len(inside), middle=True) for rows in inside),
-    ]
+    )
 
 
 def _others(every: Lines, lines: Lines) -> Lines:
@@ -183,16 +195,52 @@ class _List:
     output: NDArray[np.intp] | None
 
 
+def gathering(
+    splits: Sequence[Split], address: Words, part: NDArray[np.intp] | None = None, parts: int = 1
+) -> list[tuple[Split, NDArray[np.intp]]]:
+    """Of the splits in the middle, those with a place that gathers enough of some bits (`GATHERED`).
+
+    Args:
+        splits: All splits of a chip.
+        address: ``uint64 (n,)`` levels on the chip's lines, at each of the bits.
+        part: ``intp (n,)`` for columns: what else tells one from another, such as the output, each below
+            ``parts``. Left out: rows.
+        parts: See there.
+
+    Returns:
+        Splits, each with the places, the lowest first: the number of the row or column, times ``parts``, plus
+        the part.
+    """
+    middle = [split for split in splits if split.middle]
+    need = max(FEWEST_GATHERED, int(np.ceil(GATHERED * len(address))))
+    if not middle or len(address) < need:
+        return []
+    # All splits at once: hundreds of calls for a few dozen numbers each would cost more than the weighing.
+    low = np.array([[split.rows[0]] for split in middle], np.uint64)
+    size = np.array([[len(split.rows)] for split in middle], np.uint64)
+    one = np.uint64(1)
+    if part is None:
+        codes = (address >> low & (one << size) - one).astype(np.intp)
+    else:
+        outside = (address & (one << low) - one) | (address >> low + size << low)
+        codes = outside.astype(np.intp) * parts + part
+    codes.sort(axis=1)
+    often = codes[:, need - 1 :] == codes[:, : len(address) - need + 1]
+    return [
+        (middle[row], np.unique(codes[row, : len(address) - need + 1][often[row]]))
+        for row in np.flatnonzero(often.any(axis=1))
+    ]
+
+
 def dead_row(board: Board) -> Iterator[Batch]:
     """Rows of the array with a sampled wrong read."""
     for chip in _roms(board):
         at = board.sample.at(chip)
-        for split in geometries(chip):
-            place = _places(at, split.rows)
-            number = _gathered(place[at.wrong != 0]) if split.middle else np.unique(place)
-            if len(number):
-                both = np.repeat(number, 2), np.tile([0, 1], len(number))
-                yield _batch(board, _List(chip, split.rows, *both, None), DeadRow, split.share)
+        splits = geometries(chip)
+        listed = [(split, np.unique(_places(at, split.rows))) for split in splits if not split.middle]
+        for split, number in listed + gathering(splits, at.lines[at.wrong != 0]):
+            both = np.repeat(number, 2), np.tile([0, 1], len(number))
+            yield _batch(board, _List(chip, split.rows, *both, None), DeadRow, split.share)
 
 
 def dead_column(board: Board) -> Iterator[Batch]:
@@ -211,18 +259,16 @@ def _columns(board: Board, kind: type[DeadColumn]) -> Iterator[Batch]:
         at = board.sample.at(chip)
         read, output = np.nonzero((at.wrong[:, None] >> np.arange(width, dtype=np.uint64)) & np.uint64(1))
         level = (at.seen[read] >> output.astype(np.uint64) & np.uint64(1)).astype(np.intp)
-        for split in geometries(chip):
-            every = (_places(at, split.columns)[read] * 2 + level) * width + output
-            code = _gathered(every) if split.middle else np.unique(every)
-            if len(code):
-                listed = _List(chip, split.columns, code // (2 * width), code // width % 2, code % width)
-                yield _batch(board, listed, kind, split.share)
-
-
-def _gathered(place: NDArray[np.intp]) -> NDArray[np.intp]:
-    """The places that occur often enough, see `GATHERED`."""
-    number, times = np.unique(place, return_counts=True)
-    return number[times >= max(FEWEST_GATHERED, GATHERED * len(place))]
+        part, parts = level * width + output, 2 * width
+        splits = geometries(chip)
+        listed = [
+            (split, np.unique(_places(at, split.columns)[read] * parts + part))
+            for split in splits
+            if not split.middle
+        ]
+        for split, code in listed + gathering(splits, at.lines[read], part, parts):
+            column = _List(chip, split.columns, code // parts, code // width % 2, code % width)
+            yield _batch(board, column, kind, split.share)
 
 
 def _roms(board: Board) -> Iterator[ChipMap]:
