@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from wrongbit.case.entries import ValueAdded
@@ -107,6 +108,85 @@ def test_a_chip_of_a_folder_is_rebuilt(
     assert "6 readings" in page and "twin u3-twin.bin" in page and "u3-printout.lst" in page
     assert main(["rebuild", str(folder), "U3", "--reference"]) == 2
     assert "wrongbit add" in capsys.readouterr().err
+
+
+MORTAR = """\
+[machine]
+name = "Invented mortar scale"
+invented = true
+
+[[processor]]
+name = "U1"
+family = "68000"
+word_bits = 16
+address_bits = 24
+address_unit = "byte"
+byte_order = "big"
+recipe = "68000"
+
+[[listing]]
+file = "listing.txt"
+
+[[chip]]
+name = "U12"
+kind = "rom"
+type = "2716"
+technology = "eprom"
+words = 2048
+bits = 8
+lane = "8..15"
+
+[[chip.region]]
+base = 0x008000
+size = 0x1000
+"""
+
+
+@pytest.fixture
+def mortar(tmp_path: Path) -> tuple[Path, bytes]:
+    """A machine of which only a listing is left; both passes of its chip show a dead row, all ones."""
+    true = np.random.default_rng(8).integers(0, 256, (2048, 2)).astype(np.uint8)
+    lines = [f"{0x8000 + 2 * row:06X} {high:02X}{low:02X}" for row, (high, low) in enumerate(true)]
+    read = true[:, 0].copy()
+    read[0x2B0:0x2C0] = 0xFF
+    (tmp_path / "mortar.toml").write_text(MORTAR)
+    (tmp_path / "listing.txt").write_text("\n".join(lines) + "\n")
+    for name in ("pass-1.bin", "pass-2.bin"):
+        (tmp_path / name).write_bytes(read.tobytes())
+    return tmp_path, true[:, 0].tobytes()
+
+
+def test_the_listing_of_the_machine_file_counts_in_a_folder(
+    mortar: tuple[Path, bytes], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A dead row reads the same in every pass: only the listing tells that its words are wrong."""
+    folder, true = mortar
+    case, output = folder / "case", folder / "u12.bin"
+    assert main(["new", str(case), "--machine", str(folder / "mortar.toml")]) == 0
+    files = [str(folder / name) for name in ("pass-1.bin", "pass-2.bin")]
+    assert main(["add", str(case), "reading", *files, "--chip", "U12"]) == 0
+    found = told(capsys, "rebuild", str(case), "U12", "--output", str(output), "--allow-unknown")
+    assert [each["kind"] for each in found["sources"]] == ["reading", "listing"]
+    assert output.read_bytes() == true
+    # The same listing added as well is still one listing.
+    assert main(["add", str(case), "reference", str(folder / "listing.txt"), "--kind", "listing"]) == 0
+    again = told(capsys, "rebuild", str(case), "U12")
+    assert [each["kind"] for each in again["sources"]] == ["reading", "listing"]
+
+
+def test_a_reference_of_the_machine_file_that_is_left_out_is_told(
+    mortar: tuple[Path, bytes], capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, true = mortar
+    words = ["rebuild", str(folder / "mortar.toml"), "U12", "--reading", str(folder / "pass-1.bin")]
+    wrong = sum(8 - each.bit_count() for each in true[0x2B0:0x2C0])
+    assert main(words) == 0
+    page = " ".join(capsys.readouterr().out.split())
+    assert f"listing listing.txt was left out and says otherwise in {wrong} bits: --reference" in page
+    output = folder / "u12.bin"
+    assert main([*words, "--reference", "--output", str(output), "--allow-unknown"]) == 1
+    assert "left out" not in capsys.readouterr().out
+    assert output.read_bytes() == true
 
 
 def test_a_file_of_the_same_name_is_not_taken_for_the_capture(
