@@ -204,7 +204,9 @@ def test_two_byte_strobes_are_one_and_a_write_is_no_read() -> None:
     layout = Layout(STROBES, {"A": (-1, 0)})
     seen = Capture(layout, (np.array(levels, np.uint64),), (None,), Times(stamps_ps=moments), "timing")
     times = measure_bus(seen, watch)
-    assert times.ps("output_to_data") == (700 - 300) * 1000  # 410 ns from the first to begin to the last to end
+    assert (
+        times.ps("output_to_data") == (700 - 300) * 1000
+    )  # 410 ns from the first to begin to the last to end
     assert times.ps("address_to_data") == (700 - 200) * 1000
     assert "over 2 cycles" in times.notes[0]
     # With one strobe clipped only, its own reads are timed.
