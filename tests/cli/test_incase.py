@@ -132,6 +132,7 @@ name = "U12"
 kind = "rom"
 type = "2716"
 technology = "eprom"
+access_time = "450 ns"
 words = 2048
 bits = 8
 lane = "8..15"
@@ -187,6 +188,32 @@ def test_a_reference_of_the_machine_file_that_is_left_out_is_told(
     assert main([*words, "--reference", "--output", str(output), "--allow-unknown"]) == 1
     assert "left out" not in capsys.readouterr().out
     assert output.read_bytes() == true
+
+
+def test_the_programmers_files_come_from_a_listing_or_from_what_was_rebuilt(
+    mortar: tuple[Path, bytes], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A listing has the processor's words: the chip's own are taken by its addresses and its data lines."""
+    folder, true = mortar
+    machine, listing = str(folder / "mortar.toml"), str(folder / "listing.txt")
+    for number, words in enumerate(([listing, "--take", "even"], [listing], [])):
+        out = tmp_path / f"out-{number}"
+        code = main(["files", machine, "U12", *words, "--memory", "2716", "--folder", str(out)])
+        page = " ".join(capsys.readouterr().out.split())
+        assert code == 0, words
+        assert (out / "U12.bin").read_bytes() == true
+        assert ("read as a listing of the words of U1" in page) == bool(words)
+    case, out = folder / "case", tmp_path / "out-case"
+    assert main(["new", str(case), "--machine", machine]) == 0
+    files = [str(folder / name) for name in ("pass-1.bin", "pass-2.bin")]
+    assert main(["add", str(case), "reading", *files, "--chip", "U12"]) == 0
+    words = ["files", str(case), "U12", "--memory", "2716", "--folder", str(out)]
+    assert main([*words, "--rebuilt"]) == 2  # a few bits of it are unknown
+    assert "bits are unknown" in " ".join(capsys.readouterr().err.split())
+    assert main([*words, "--rebuilt", "--allow-unknown"]) == 0
+    assert (out / "U12.bin").read_bytes() == true
+    assert main(["files", machine, "U12", "--rebuilt", "--memory", "2716"]) == 2
+    assert "Name the case folder" in capsys.readouterr().err
 
 
 def test_a_file_of_the_same_name_is_not_taken_for_the_capture(

@@ -100,12 +100,20 @@ class ChipSources:
             found.append(listed)
         return found
 
+    def listed(self, entry: Listing) -> Contents | None:
+        """The chip's own words in a listing of the processor's; None: it has none.
+
+        Raises:
+            ImageError: It cannot be read.
+        """
+        mine = self.mine(self.map([entry]))
+        return Contents(mine.contents, mine.known, self.chip.bits) if mine.known.any() else None
+
     def _listed(self, entry: Listing) -> Source | None:
         """What a listing says of the chip; None: nothing."""
-        mine = self.mine(self.map([entry]))
-        if not mine.known.any():
+        contents = self.listed(entry)
+        if contents is None:
             return None
-        contents = Contents(mine.contents, mine.known, self.chip.bits)
         return from_contents(contents, "listing", f"listing {Path(entry.file).name}")
 
     def references(self) -> list[Source]:
