@@ -322,7 +322,7 @@ class Catalogue(Strict):
 
     def shapes(self) -> tuple[str, ...]:
         """Type numbers of the original chips whose pins are known."""
-        return tuple(dict.fromkeys(row.name for row in (*self.socket, *self.memory)))
+        return tuple(dict.fromkeys([*(row.name for row in self.socket), *(row.name for row in self.memory)]))
 
     def pins_of(self, number: str) -> tuple[str, ...]:
         """Pin names of a logic part, pin 1 first."""

@@ -7,7 +7,8 @@ programs print (common practice, no source). `listing_columns` decides what is a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from itertools import zip_longest
 from typing import Literal
 
@@ -110,6 +111,14 @@ def read(data: bytes, file: str, options: ListingOptions) -> tuple[Contents, int
         ImageError: No usable line, a word that is too wide, two lines that disagree, or addresses that
             span more than any ROM.
     """
+    if len(data) > _KEPT_BYTES:
+        return _read(data, file, options)
+    contents, step = _kept(data, file, options)
+    return replace(contents, words=contents.words.copy(), known=contents.known.copy()), step
+
+
+def _read(data: bytes, file: str, options: ListingOptions) -> tuple[Contents, int]:
+    """The same, each time anew."""
     require_content(data, file)
     text, reason = text_or_reason(data)
     if not text:
@@ -131,6 +140,11 @@ def read(data: bytes, file: str, options: ListingOptions) -> tuple[Contents, int
     if not gathered.words:
         raise _nothing_usable(worth, reading.shape, options, file)
     return _contents(gathered, reading, file, notes), reading.step
+
+
+# A scanned print-out takes a second to read, and each view of a case asks for it.
+_KEPT_BYTES = 4 << 20
+_kept = lru_cache(maxsize=8)(_read)
 
 
 def _shapes(options: ListingOptions, file: str) -> list[WordShape]:
