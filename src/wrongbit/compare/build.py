@@ -97,7 +97,8 @@ def _with_listing(chip: ChipMap, listing: Listing, contents: Contents, notes: li
             first = int(address[chosen][np.flatnonzero(clash)[0]])
             notes.append(
                 f"{chip.name}: {shown_file(listing.file)} and the chip's image disagree on "
-                f"{np.count_nonzero(clash)} words, the first at 0x{first:X}; the image is taken as the reference."
+                f"{np.count_nonzero(clash)} words, the first at 0x{first:X}; the image is taken as the "
+                "reference."
             )
         new = given & ~known[cell]
         words[cell] |= listed & new
