@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from wrongbit.case.entries import ValueAdded
+from wrongbit.case.entries import ReadingAdded, ValueAdded
 from wrongbit.case.folder import Case
 from wrongbit.casework import unkept
 from wrongbit.cli.main import main
@@ -188,6 +188,26 @@ def test_a_reference_of_the_machine_file_that_is_left_out_is_told(
     assert main([*words, "--reference", "--output", str(output), "--allow-unknown"]) == 1
     assert "left out" not in capsys.readouterr().out
     assert output.read_bytes() == true
+
+
+@pytest.mark.parametrize("verb", ["suspects", "next"])
+def test_a_bad_rom_leads_on_to_its_contents_and_its_successor(
+    verb: str, recorder: DemoCase, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The recorder's ROM has a dead row. Once it was read, what it should hold can be rebuilt."""
+    part = recorder.suspect
+    assert main([verb, str(folder)]) == 1
+    page = capsys.readouterr().out
+    for words in (f"chip {folder} {part}", f"rebuild {folder} {part} -o", f"fit {folder} {part}"):
+        assert f"  wrongbit {words}" in page
+    assert "wrongbit add" not in page
+    with Case.open(folder) as case:
+        for entry, _ in case.of_kind(ReadingAdded):
+            case.withdraw(entry.number, "another chip")
+    assert main([verb, str(folder)]) == 1
+    page = capsys.readouterr().out
+    assert f"  wrongbit add {folder} reading {part.lower()}.bin --chip {part}" in page
+    assert "wrongbit rebuild" not in page
 
 
 def test_the_programmers_files_come_from_a_listing_or_from_what_was_rebuilt(
