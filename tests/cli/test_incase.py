@@ -7,9 +7,10 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
-from wrongbit.case.entries import ValueAdded
+from wrongbit.case.entries import ReadingAdded, ValueAdded
 from wrongbit.case.folder import Case
 from wrongbit.casework import unkept
 from wrongbit.cli.main import main
@@ -107,6 +108,132 @@ def test_a_chip_of_a_folder_is_rebuilt(
     assert "6 readings" in page and "twin u3-twin.bin" in page and "u3-printout.lst" in page
     assert main(["rebuild", str(folder), "U3", "--reference"]) == 2
     assert "wrongbit add" in capsys.readouterr().err
+
+
+MORTAR = """\
+[machine]
+name = "Invented mortar scale"
+invented = true
+
+[[processor]]
+name = "U1"
+family = "68000"
+word_bits = 16
+address_bits = 24
+address_unit = "byte"
+byte_order = "big"
+recipe = "68000"
+
+[[listing]]
+file = "listing.txt"
+
+[[chip]]
+name = "U12"
+kind = "rom"
+type = "2716"
+technology = "eprom"
+access_time = "450 ns"
+words = 2048
+bits = 8
+lane = "8..15"
+
+[[chip.region]]
+base = 0x008000
+size = 0x1000
+"""
+
+
+@pytest.fixture
+def mortar(tmp_path: Path) -> tuple[Path, bytes]:
+    """A machine of which only a listing is left; both passes of its chip show a dead row, all ones."""
+    true = np.random.default_rng(8).integers(0, 256, (2048, 2)).astype(np.uint8)
+    lines = [f"{0x8000 + 2 * row:06X} {high:02X}{low:02X}" for row, (high, low) in enumerate(true)]
+    read = true[:, 0].copy()
+    read[0x2B0:0x2C0] = 0xFF
+    (tmp_path / "mortar.toml").write_text(MORTAR)
+    (tmp_path / "listing.txt").write_text("\n".join(lines) + "\n")
+    for name in ("pass-1.bin", "pass-2.bin"):
+        (tmp_path / name).write_bytes(read.tobytes())
+    return tmp_path, true[:, 0].tobytes()
+
+
+def test_the_listing_of_the_machine_file_counts_in_a_folder(
+    mortar: tuple[Path, bytes], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A dead row reads the same in every pass: only the listing tells that its words are wrong."""
+    folder, true = mortar
+    case, output = folder / "case", folder / "u12.bin"
+    assert main(["new", str(case), "--machine", str(folder / "mortar.toml")]) == 0
+    files = [str(folder / name) for name in ("pass-1.bin", "pass-2.bin")]
+    assert main(["add", str(case), "reading", *files, "--chip", "U12"]) == 0
+    found = told(capsys, "rebuild", str(case), "U12", "--output", str(output), "--allow-unknown")
+    assert [each["kind"] for each in found["sources"]] == ["reading", "listing"]
+    assert output.read_bytes() == true
+    # The same listing added as well is still one listing.
+    assert main(["add", str(case), "reference", str(folder / "listing.txt"), "--kind", "listing"]) == 0
+    again = told(capsys, "rebuild", str(case), "U12")
+    assert [each["kind"] for each in again["sources"]] == ["reading", "listing"]
+
+
+def test_a_reference_of_the_machine_file_that_is_left_out_is_told(
+    mortar: tuple[Path, bytes], capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, true = mortar
+    words = ["rebuild", str(folder / "mortar.toml"), "U12", "--reading", str(folder / "pass-1.bin")]
+    wrong = sum(8 - each.bit_count() for each in true[0x2B0:0x2C0])
+    assert main(words) == 0
+    page = " ".join(capsys.readouterr().out.split())
+    assert f"listing listing.txt was left out and says otherwise in {wrong} bits: --reference" in page
+    output = folder / "u12.bin"
+    assert main([*words, "--reference", "--output", str(output), "--allow-unknown"]) == 1
+    assert "left out" not in capsys.readouterr().out
+    assert output.read_bytes() == true
+
+
+@pytest.mark.parametrize("verb", ["suspects", "next"])
+def test_a_bad_rom_leads_on_to_its_contents_and_its_successor(
+    verb: str, recorder: DemoCase, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The recorder's ROM has a dead row. Once it was read, what it should hold can be rebuilt."""
+    part = recorder.suspect
+    assert main([verb, str(folder)]) == 1
+    page = capsys.readouterr().out
+    for words in (f"chip {folder} {part}", f"rebuild {folder} {part} -o", f"fit {folder} {part}"):
+        assert f"  wrongbit {words}" in page
+    assert "wrongbit add" not in page
+    with Case.open(folder) as case:
+        for entry, _ in case.of_kind(ReadingAdded):
+            case.withdraw(entry.number, "another chip")
+    assert main([verb, str(folder)]) == 1
+    page = capsys.readouterr().out
+    assert f"  wrongbit add {folder} reading {part.lower()}.bin --chip {part}" in page
+    assert "wrongbit rebuild" not in page
+
+
+def test_the_programmers_files_come_from_a_listing_or_from_what_was_rebuilt(
+    mortar: tuple[Path, bytes], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A listing has the processor's words: the chip's own are taken by its addresses and its data lines."""
+    folder, true = mortar
+    machine, listing = str(folder / "mortar.toml"), str(folder / "listing.txt")
+    for number, words in enumerate(([listing, "--take", "even"], [listing], [])):
+        out = tmp_path / f"out-{number}"
+        code = main(["files", machine, "U12", *words, "--memory", "2716", "--folder", str(out)])
+        page = " ".join(capsys.readouterr().out.split())
+        assert code == 0, words
+        assert (out / "U12.bin").read_bytes() == true
+        assert ("read as a listing of the words of U1" in page) == bool(words)
+    case, out = folder / "case", tmp_path / "out-case"
+    assert main(["new", str(case), "--machine", machine]) == 0
+    files = [str(folder / name) for name in ("pass-1.bin", "pass-2.bin")]
+    assert main(["add", str(case), "reading", *files, "--chip", "U12"]) == 0
+    words = ["files", str(case), "U12", "--memory", "2716", "--folder", str(out)]
+    assert main([*words, "--rebuilt"]) == 2  # a few bits of it are unknown
+    assert "bits are unknown" in " ".join(capsys.readouterr().err.split())
+    assert main([*words, "--rebuilt", "--allow-unknown"]) == 0
+    assert (out / "U12.bin").read_bytes() == true
+    assert main(["files", machine, "U12", "--rebuilt", "--memory", "2716"]) == 2
+    assert "Name the case folder" in capsys.readouterr().err
 
 
 def test_a_file_of_the_same_name_is_not_taken_for_the_capture(

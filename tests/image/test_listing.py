@@ -273,3 +273,12 @@ def test_assembler_style_never_gives_a_wrong_word(data: bytes, base: int, most: 
     )
     # All lines but the last are told by the next line's address.
     assert set(range(base, base + len(data) - most)) <= found.keys()
+
+
+def test_a_listing_read_again_is_what_it_was_whatever_was_done_with_the_first() -> None:
+    text = "0100 12\n0101 34\n"
+    first = listing(text)
+    first.words[:], first.known[:] = 0, 0
+    assert words_of(listing(text)) == {0x100: 0x12, 0x101: 0x34}
+    assert words_of(listing(text.replace("34", "35"))) == {0x100: 0x12, 0x101: 0x35}
+    assert words_of(listing(text, address_radix=8)) == {0o100: 0x12, 0o101: 0x34}

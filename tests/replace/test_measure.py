@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -170,3 +171,44 @@ def test_what_does_not_show_times_is_refused() -> None:
         measure_bus(capture(CYCLES), Watch(Event("/WR", "rising")))
     with pytest.raises(CaptureError, match="ALE never has a rising edge"):
         measure_bus(capture(CYCLES[3:7]), Watch(Event("ALE", "rising")))
+
+
+# A 68000 reads a byte at 300..700 (LDS alone) and a word from 1300 (both strobes, 20 ns apart at either end),
+# and writes a word at 2000: its data strobes begin one state later and so last 150 ns only.
+STROBES = {"A1": 0, "UDS": 1, "LDS": 2, "RW": 3}
+STROBED = [
+    (0, "UDS LDS RW"),
+    (200, "A1 UDS LDS RW"),
+    (300, "A1 UDS RW"),
+    (700, "A1 UDS LDS RW"),
+    (1150, "UDS LDS RW"),
+    (1300, "LDS RW"),
+    (1320, "RW"),
+    (1690, "UDS RW"),
+    (1710, "UDS LDS RW"),
+    (1800, "A1 UDS LDS"),
+    (2000, "A1"),
+    (2150, "A1 UDS LDS"),
+    (2300, "UDS LDS RW"),
+]
+
+
+def test_two_byte_strobes_are_one_and_a_write_is_no_read() -> None:
+    """M68000 User's Manual, 9th edition, section 5.1: UDS and LDS begin in S2 of a read, in S4 of a write."""
+    processor = Processor(
+        name="U1", word_bits=16, address_bits=24, recipe="68000", address_unit="byte", byte_order="big"
+    )
+    watch = replace(watch_of(processor), skew_ps=0)
+    moments = np.array([time for time, _ in STROBED], np.int64) * 1000
+    levels = [sum(1 << STROBES[name] for name in high.split()) for _, high in STROBED]
+    layout = Layout(STROBES, {"A": (-1, 0)})
+    seen = Capture(layout, (np.array(levels, np.uint64),), (None,), Times(stamps_ps=moments), "timing")
+    times = measure_bus(seen, watch)
+    assert (
+        times.ps("output_to_data") == (700 - 300) * 1000
+    )  # 410 ns from the first to begin to the last to end
+    assert times.ps("address_to_data") == (700 - 200) * 1000
+    assert "over 2 cycles" in times.notes[0]
+    # With one strobe clipped only, its own reads are timed.
+    alone = replace(layout, signals={name: bit for name, bit in STROBES.items() if name != "LDS"})
+    assert measure_bus(replace(seen, layout=alone), watch).ps("output_to_data") == (1690 - 1300) * 1000

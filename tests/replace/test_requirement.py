@@ -10,9 +10,10 @@ import wrongbit.demo
 from replace.builders import CATALOGUE, latched, requirement
 from wrongbit.bus.recipes import recipe_names
 from wrongbit.errors import InputError, UsageError
-from wrongbit.machine.load import load_machine
+from wrongbit.machine.load import load_machine, read_machine
 from wrongbit.machine.model import Machine
 from wrongbit.replace.buses import processor_times
+from wrongbit.replace.fit import fit
 from wrongbit.replace.requirement import LatchNeed, Requirement, Select, pin_use, selects_of
 from wrongbit.replace.requirement_file import chip_requirement, load_requirement
 
@@ -41,6 +42,37 @@ def test_what_a_pin_carries(
 ) -> None:
     use = pin_use(name)
     assert (use.address, use.data, use.signal, use.supply, use.idle) == (address, data, signal, supply, idle)
+
+
+MANUAL = (Path(__file__).parents[2] / "docs" / "machine-file.md").read_text("utf-8")
+MANUALS_OWN = MANUAL.partition("```toml\n")[2].partition("```")[0]
+"""The manual's whole example: U7 is a 2732 whose pins are named in part."""
+
+
+def test_the_manuals_example_gives_a_requirement() -> None:
+    """Its pins, each read off TI's TMS2732A data sheet, August 1983: what it leaves out is completed."""
+    need = chip_requirement(read_machine(MANUALS_OWN), "U7", CATALOGUE)
+    pins = "A7 A6 A5 A4 A3 A2 A1 A0 D0 D1 D2 GND D3 D4 D5 D6 D7 /CE A10 /OE A11 A9 A8 VCC"
+    names = [name.split("+")[0] for name in need.socket.pins]
+    assert [pin_use(name) for name in names] == [pin_use(name) for name in pins.split()]
+    assert "names 9 pins of U7; the others are taken as those of the 2732A" in need.times.notes[0]
+    assert fit(need).plans
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says", "remedy"),
+    [
+        ('type = "2732"', 'type = "house 7"', "leave out A0.*VCC, GND", "--shape 2764"),
+        ("D0 = 9", "D0 = 14", "pin 14 is D0 there, D4 on a 2732A", "--shape 2732A"),
+        ('"/CE" = 18', '"/CE" = 26', "pin 26 is /CE there, while a 2732A has 24 pins", "Correct the pin"),
+    ],
+)
+def test_pins_that_cannot_be_completed_name_the_remedy(old: str, new: str, says: str, remedy: str) -> None:
+    text = MANUALS_OWN.replace("D4 = 14, ", "") if "D0" in old else MANUALS_OWN
+    machine = read_machine(text.replace(old, new))
+    with pytest.raises(UsageError, match=says) as caught:
+        chip_requirement(machine, "U7", CATALOGUE)
+    assert remedy in caught.value.remedy
 
 
 def test_names_tell_levels_and_read_strobes() -> None:

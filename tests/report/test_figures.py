@@ -299,6 +299,19 @@ def test_counts_say_how_often_each_bit_was_wrong(comparison: Comparison):
     assert "U11" in "".join(texts(parsed(chip_counts(summary, LIGHT))))
 
 
+def test_the_ticks_of_small_shares_read_apart(comparison: Comparison):
+    """Shares of 0.3 % and 0.7 %: whole percent would read 0 % and 1 % several times over."""
+    line = comparison.summary.lines[0]
+    few = replace(comparison.summary, lines=(replace(line, wrong=(3, 7), judged=(1000, 1000)),))
+    for way in (few, comparison.summary):
+        ticks = [text for text in texts(parsed(line_counts(way, LIGHT))) if re.fullmatch(r"[\d.]+%", text)]
+        numbers = [float(text[:-1]) for text in ticks]
+        zero = numbers.index(0)
+        assert len(numbers) >= 3
+        assert len(set(numbers[: zero + 1])) == zero + 1
+        assert len(set(numbers[zero:])) == len(numbers) - zero
+
+
 def test_the_best_findings_come_first(diagnosis: Diagnosis):
     odds = finding_odds(diagnosis.findings)
     assert odds[0].tied and odds[0].label == diagnosis.findings.best.say()

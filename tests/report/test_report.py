@@ -19,6 +19,7 @@ from report.read_back import html_texts, pdf_text, squeezed
 from wrongbit.casework.casework import Casework
 from wrongbit.demo.case import DemoCase
 from wrongbit.errors import CaseError
+from wrongbit.image.formats import read_image
 from wrongbit.job import Comparison, Diagnosis, Job
 from wrongbit.report.build import build_report, check_originals
 from wrongbit.report.content import Column, Figure, Listed, Paragraph, Report, Section, Table
@@ -251,6 +252,27 @@ def test_a_capture_that_cannot_be_read_spoils_only_its_own_section(tide: DemoCas
         case.add_capture(spoilt, "u1-timing")
         report = build_report(Casework(case))
     assert "Nothing could be made of it" in sentences(section(report, "Capture spoilt.csv"))
+
+
+def test_no_folder_of_the_computer_is_told(tide: DemoCase, tmp_path: Path):
+    """An image and a listing that were added lie in the case's store, at a place with a hash in its name."""
+    words = read_image(tide.folder / "bank0.lst", word_bits=16).words
+    image, printed = tmp_path / "u11.bin", tmp_path / "print-out.txt"
+    image.write_bytes((words & 0xFF).astype("u1").tobytes())
+    printed.write_text(f"0000 {words[0]:04X}\n0001 {words[1]:04X}\nillegible\n", "utf-8")
+    with case_of(tide, tmp_path / "tide") as case:
+        lines = case.machine_file.read_text("utf-8").splitlines()
+        kept = [line for line in lines if 'take = "low"' not in line or "bank0" not in line]
+        assert len(kept) == len(lines) - 1
+        case.machine_file.write_text("\n".join(kept), "utf-8")
+        case.add_reference(image, "image", "U11")
+        for _ in range(2):  # the same print-out once more, under the same name
+            case.add_reference(printed, "listing", "U11")
+        case.add_capture(tide.captures[0].path, "u1-timing")
+        told = "\n".join(build_report(Casework(case)).texts())
+    assert "u11.bin" in told and "print-out.txt" in told
+    assert str(tmp_path) not in told and "store/" not in told
+    assert told.count("print-out.txt: 2 of 3 lines used") == 1
 
 
 def test_a_missing_original_stops_the_report(tide: DemoCase, tmp_path: Path):

@@ -104,11 +104,11 @@ from wrongbit.machine.model import Machine, Point
 from wrongbit.reading.examine import Examination, examine
 from wrongbit.reading.readings import Reading, load_reading
 from wrongbit.reading.rebuild import Rebuilt
-from wrongbit.reading.sources import Source, from_contents
+from wrongbit.reading.sources import Source, combine, from_contents
 from wrongbit.reading.stack import READ_NOISE
 from wrongbit.replace.fit import Choice, Fitting, fit
 
-FORMAT = 4
+FORMAT = 5
 """Of what is kept in derived/ and of a finding's result; raised when their meaning changes."""
 
 T = TypeVar("T")
@@ -795,9 +795,9 @@ class Casework:
             as_read = ReadingAdded(name, each.file, each.format)
             image = loaded_reading(machine, self.original(each.file), as_read)
             others.append(from_contents(image.contents, "reference", f"reference {each.file.name}"))
-        own = self._own_image(work)
+        own = self._own_references(work)
         others += own
-        if not any((each.odds != 0).all() for each in own):
+        if not (combine(own, (work.chip.words, work.chip.bits)) != 0).all():
             # Captures show the chip with its fault in place: beside a whole image they would only confirm it.
             others += self._bus_sources(work, progress)
         readings = [loaded_reading(machine, self.original(each.file), each)
@@ -809,12 +809,20 @@ class Casework:
             )
         return work.rebuilt(readings, others, checksums, undo)
 
-    def _own_image(self, work: ChipSources) -> list[Source]:
-        """The machine file's own image, whole or torn: without it a fault's words would pass for contents."""
-        image, folder = work.chip.image, self.case.machine_file.parent
-        if image is None or Path(image.file).is_absolute() or not (folder / image.file).is_file():
-            return []
-        return list(work.references())
+    def _own_references(self, work: ChipSources) -> list[Source]:
+        """The machine file's image and listings, whole or torn.
+
+        Without them a fault's words would pass for contents.
+        """
+        folder = self.case.machine_file.parent
+        added = {each.file.sha256 for _, each in self.case.of_kind(ReferenceAdded)}
+
+        def is_own(name: str) -> bool:
+            """The file is there, and was not added to the case as well: it would count twice."""
+            file = folder / name
+            return not Path(name).is_absolute() and file.is_file() and file_hash(file) not in added
+
+        return [*work.own_image(is_own), *work.own_listings(is_own)]
 
     def _bus_sources(self, work: ChipSources, progress: Progress | None) -> list[Source]:
         """The captures at the processor's own pins, as one source."""

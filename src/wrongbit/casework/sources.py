@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import numpy as np
 from wrongbit.bus.cycles import Cycles
 from wrongbit.compare.build import build_memory_map
 from wrongbit.compare.memory_map import ChipMap, MemoryMap
-from wrongbit.errors import ImageError, UsageError
+from wrongbit.errors import ImageError, UsageError, WrongbitError
 from wrongbit.image.contents import Contents
 from wrongbit.image.load import load_chip_contents
 from wrongbit.job import Job, Progress, read_capture
@@ -86,27 +87,90 @@ class ChipSources:
         for path in paths:
             entry = Listing(file=str(path.absolute()), format="auto", processor=self.processor.name)
             try:
-                memory_map = self.map([entry])
+                listed = self._listed(entry)
             except ImageError as error:
                 error.file = str(path)  # as the person named it
                 raise
-            mine = self.mine(memory_map)
-            if not mine.known.any():
+            if listed is None:
                 raise ImageError(
                     f"no word of it lies in {self.chip.name}.",
                     "A listing has addresses as the processor sees them; check them and the chip's region.",
                     file=str(path),
                 )
-            contents = Contents(mine.contents, mine.known, self.chip.bits)
-            found.append(from_contents(contents, "listing", f"listing {path.name}"))
+            found.append(listed)
         return found
 
+    def listed(self, entry: Listing) -> Contents | None:
+        """The chip's own words in a listing of the processor's; None: it has none.
+
+        Raises:
+            ImageError: It cannot be read.
+        """
+        mine = self.mine(self.map([entry]))
+        return Contents(mine.contents, mine.known, self.chip.bits) if mine.known.any() else None
+
+    def _listed(self, entry: Listing) -> Source | None:
+        """What a listing says of the chip; None: nothing."""
+        contents = self.listed(entry)
+        if contents is None:
+            return None
+        return from_contents(contents, "listing", f"listing {Path(entry.file).name}")
+
     def references(self) -> list[Source]:
-        """The image that the machine file names."""
-        if self.chip.image is None:
+        """The image and the listings that the machine file names.
+
+        Raises:
+            UsageError: It names none that says anything of the chip.
+            ImageError: One cannot be used.
+        """
+        found = [*self.own_image(), *self.own_listings()]
+        if not found:
             raise UsageError(
-                f"The machine file names no image for {self.chip.name}.", "Leave --reference out."
+                f"The machine file names no image for {self.chip.name}, and no listing with a word of it.",
+                "Leave --reference out.",
             )
+        return found
+
+    def left_out(self, found: Rebuilt) -> tuple[str, ...]:
+        """Sentences on what the machine file's own references say against contents made without them.
+
+        A reference that is not there or cannot be read says nothing.
+        """
+        ones = (found.guess[:, None] >> np.arange(self.chip.bits, dtype=np.uint64)) & np.uint64(1) != 0
+        told = []
+        for each in (self.own_image, self.own_listings):
+            with suppress(WrongbitError):
+                for source in each():
+                    count = int(np.count_nonzero((source.odds != 0) & ((source.odds > 0) != ones)))
+                    if count:
+                        bits = "1 bit" if count == 1 else f"{count} bits"
+                        told.append(
+                            f"The machine file's {source.name} was left out and says otherwise in {bits}: "
+                            "--reference counts it."
+                        )
+        return tuple(told)
+
+    def own_listings(self, wanted: Callable[[str], bool] = lambda _: True) -> list[Source]:
+        """The machine file's own listings, each that says anything of the chip.
+
+        Args:
+            wanted: Whether a file counts, by its name in the machine file.
+        """
+        own = [
+            self._listed(each)
+            for each in self.machine.listing
+            if self.machine.processor_of(each.processor) is self.processor and wanted(each.file)
+        ]
+        return [each for each in own if each is not None]
+
+    def own_image(self, wanted: Callable[[str], bool] = lambda _: True) -> list[Source]:
+        """The image that the machine file names, if it names one.
+
+        Args:
+            wanted: Whether a file counts, by its name in the machine file.
+        """
+        if self.chip.image is None or not wanted(self.chip.image.file):
+            return []
         contents = load_chip_contents(
             self.chip.image,
             self.chip.words,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from contextlib import suppress
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Annotated, cast
 
@@ -12,17 +13,21 @@ from rich.text import Text
 
 from wrongbit.casework.plans import is_machine_file
 from wrongbit.casework.references import Disagreement, disagreement, references_of
+from wrongbit.casework.sources import ChipSources
 from wrongbit.cli import fitting, incase, options
 from wrongbit.cli.show import indented, out, plain_table, print_json, show_notes
 from wrongbit.compare.memory_map import ChipMap
 from wrongbit.diagnose.case import machine_file_of
-from wrongbit.errors import UsageError, WrongbitError
+from wrongbit.errors import ImageError, UsageError, WrongbitError
 from wrongbit.image.contents import Contents
 from wrongbit.image.formats import FormatName
 from wrongbit.image.lanes import ByteOrder
+from wrongbit.image.load import load_chip_contents
 from wrongbit.machine.load import load_machine
 from wrongbit.machine.lookup import chip_named, rom_named
-from wrongbit.machine.model import Chip, ImageFile
+from wrongbit.machine.model import Chip, ImageFile, Listing, Machine
+from wrongbit.reading.rebuild import image_of
+from wrongbit.reading.stack import READ_NOISE
 from wrongbit.replace.fit import Plan
 from wrongbit.replace.programmer import ALL_FORMATS, WrittenFile, write_programmer_files
 from wrongbit.units import format_address, format_word
@@ -33,10 +38,27 @@ ImagePaths = Annotated[
     list[Path] | None,
     typer.Argument(
         metavar="IMAGE…",
-        help="Contents of the old chip, one for each jumper setting; left out: the machine file's image.",
+        help="Contents of the old chip, one for each jumper setting; left out: the machine file's reference.",
         show_default=False,
     ),
 ]
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """How an image that is named is read."""
+
+    take: str
+    word_bits: int | None
+    word_base: int
+    address_base: int
+    unknown: bool
+
+    def of(self, path: Path) -> ImageFile:
+        """The file as a machine file would name it."""
+        entry = {"file": str(path), "take": self.take, "word_bits": self.word_bits}
+        entry |= {"word_radix": self.word_base, "address_radix": self.address_base}
+        return ImageFile.model_validate(entry)
 
 
 @app.command()
@@ -55,6 +77,23 @@ def files(
     byte_order: Annotated[
         str, typer.Option("--byte-order", help="Bytes of wide words in the files: little or big.")
     ] = "little",
+    word_bits: Annotated[
+        int | None,
+        typer.Option(
+            "--word-bits", min=1, max=64, help="A typed listing: bits of a word.", show_default=False
+        ),
+    ] = None,
+    word_base: Annotated[
+        int, typer.Option("--word-base", help="A typed listing: number base of the words, 8, 10 or 16.")
+    ] = 16,
+    address_base: Annotated[
+        int,
+        typer.Option("--address-base", help="A typed listing: number base of the addresses, 8, 10 or 16."),
+    ] = 16,
+    rebuilt: Annotated[
+        bool,
+        typer.Option("--rebuilt", help="Of a case folder: the contents as rebuilt from all that is in it."),
+    ] = False,
     allow_unknown: Annotated[
         bool, typer.Option("--allow-unknown", help="Write bits that are not known as 1.")
     ] = False,
@@ -86,19 +125,34 @@ def files(
     kinds = [_one_of("--format", kind, ALL_FORMATS) for kind in formats or ALL_FORMATS]
     order = cast(ByteOrder, _one_of("--byte-order", byte_order, ("little", "big")))
     part = _one_of("--take", take, ("all", "even", "odd", "low", "high"))
+    for option, base in (("--word-base", word_base), ("--address-base", address_base)):
+        _one_of(option, str(base), ("8", "10", "16"))
     chip, paths = _chip_and_images(file, chip, image or [], chip_option)
     choice = fitting.choice_of(memory, grade, latch, family, buffer, margin, made_today)
     asked = fitting.Asked(
         file, chip, shape, tuple(select or ()), latched_by, choice, len(paths) if len(paths) > 1 else None
     )
     plan = fitting.find_plans(asked).best
-    images = _images(asked, plan, paths, part, order)
+    how = _Reading(part, word_bits, word_base, address_base, allow_unknown)
+    images, read = _images(asked, plan, paths, how, order, rebuilt=rebuilt)
     compared, notes = _compared(asked, images, paths) if paths else ([], ())
+    notes = (*read, *notes)
     _refuse_wrong(compared, plan, anyway)
     chosen = cast(list[FormatName], kinds)
-    written = write_programmer_files(
-        images, plan, out_folder, chosen, allow_unknown=allow_unknown, replace=overwrite, byte_order=order
-    )
+    try:
+        written = write_programmer_files(
+            images,
+            plan,
+            out_folder,
+            chosen,
+            allow_unknown=allow_unknown,
+            replace=overwrite,
+            byte_order=order,
+        )
+    except ImageError as error:
+        if file.is_dir() and not rebuilt and not allow_unknown:
+            error.remedy += " Or take what everything in the case gives: --rebuilt."
+        raise
     if as_json:
         print_json(
             {
@@ -184,38 +238,84 @@ def _one_of(option: str, value: str, allowed: tuple[str, ...]) -> str:
 
 
 def _images(
-    asked: fitting.Asked, plan: Plan, paths: list[Path], part: str, order: ByteOrder
-) -> list[Contents]:
-    """The old chip's contents, by the same rules as a machine file's image.
+    asked: fitting.Asked, plan: Plan, paths: list[Path], how: _Reading, order: ByteOrder, *, rebuilt: bool
+) -> tuple[list[Contents], tuple[str, ...]]:
+    """The old chip's contents, by the same rules as a machine file's image, and notes on how they were read.
 
     Bytes of wide words are in the processor's order where a machine file tells it, else in that of the files
     to be written.
     """
-    from wrongbit.image.load import load_chip_contents
-
-    entries = [(Path(), ImageFile.model_validate({"file": str(path), "take": part})) for path in paths]
-    if asked.chip is None and not entries:
-        raise UsageError("No image is named.", "Name the file with the old chip's contents after FILE.")
-    if asked.chip is not None:
-        file = machine_file_of(asked.file) if asked.file.is_dir() else asked.file
-        machine = load_machine(file, require_files=False)
-        chip = chip_named(machine, asked.chip)
-        order = machine.processor_of(chip.processor).byte_order
-        entries = entries or [(file.parent, _machines_own(chip))]
     need = plan.need
-    return [
-        load_chip_contents(entry, need.words, need.bits, folder, byte_order=order)
-        for folder, entry in entries
-    ]
+    if asked.chip is None:
+        if not paths or rebuilt:
+            raise UsageError("No image is named.", "Name the file with the old chip's contents after FILE.")
+        return [
+            load_chip_contents(how.of(path), need.words, need.bits, Path(), byte_order=order)
+            for path in paths
+        ], ()
+    if rebuilt:
+        if paths or not asked.file.is_dir():
+            raise UsageError(
+                "--rebuilt takes the contents from what is in a case folder.",
+                "Name the case folder and no image, or write them first: 'wrongbit rebuild … -o FILE'.",
+            )
+        with incase.working(asked.file) as work:
+            return [image_of(work.rebuilt(asked.chip), allow_unknown=how.unknown)], (
+                f"{asked.chip} as everything in the case gives it; see 'wrongbit rebuild {asked.file} "
+                f"{asked.chip}' for how sure each bit is.",
+            )
+    file = machine_file_of(asked.file) if asked.file.is_dir() else asked.file
+    machine = load_machine(file, require_files=False)
+    chip = chip_named(machine, asked.chip)
+    order = machine.processor_of(chip.processor).byte_order
+    if paths:
+        read = [_image_or_listing(machine, file, chip, path, how) for path in paths]
+        return [contents for contents, _ in read], tuple(note for _, note in read if note)
+    if chip.image is not None:
+        return [load_chip_contents(chip.image, need.words, need.bits, file.parent, byte_order=order)], ()
+    return [_referenced(asked.file, chip)], ()
 
 
-def _machines_own(chip: Chip) -> ImageFile:
-    if chip.image is None:
+def _image_or_listing(
+    machine: Machine, file: Path, chip: Chip, path: Path, how: _Reading
+) -> tuple[Contents, str]:
+    """A file of the chip's own words, or a listing of the processor's, and a note where it is the latter.
+
+    Raises:
+        ImageError: It is neither.
+    """
+    order = machine.processor_of(chip.processor).byte_order
+    try:
+        return load_chip_contents(how.of(path), chip.words, chip.bits, Path(), byte_order=order), ""
+    except ImageError as error:
+        own = ChipSources(machine, file, chip, READ_NOISE)
+        entry = {"file": str(path.absolute()), "processor": own.processor.name}
+        bases = {"word_radix": how.word_base, "address_radix": how.address_base}
+        listed = None
+        with suppress(WrongbitError):
+            listed = own.listed(Listing.model_validate(entry | bases))
+        if listed is None:
+            raise error
+    return replace(listed, source=str(path)), (
+        f"{path} was read as a listing of the words of {own.processor.name}: {chip.name} was taken out of it "
+        "by its addresses and its data lines, without --take."
+    )
+
+
+def _referenced(file: Path, chip: Chip) -> Contents:
+    """What the listings say that a chip should hold, or an image that was added to the case.
+
+    Raises:
+        UsageError: Nothing says anything of it.
+    """
+    should = _reference(file, chip.name)
+    if not should.known.any():
         raise UsageError(
-            f"The machine file names no image for {chip.name}.",
-            f"Name the file with its contents after {chip.name}.",
+            f"The machine file names no image for {chip.name}, and no listing with a word of it.",
+            f"Name the file with its contents after {chip.name}"
+            + (", or take what was rebuilt with --rebuilt." if file.is_dir() else "."),
         )
-    return chip.image
+    return Contents(should.contents, should.known, chip.bits, source=f"the reference of {chip.name}")
 
 
 def _show(plan: Plan, written: tuple[WrittenFile, ...]) -> None:

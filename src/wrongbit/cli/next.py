@@ -40,6 +40,7 @@ def next_verb(
         proposals_as_json,
         show_confirmations,
         show_proposals,
+        show_repair,
         weighing_as_json,
     )
     from wrongbit.diagnose.confirm import decided_part
@@ -72,4 +73,5 @@ def next_verb(
         show_confirmations(weighing)
         out.print()
     out.print(Text.assemble(("→ ", ACCENT), (weighing_conclusion(weighing), "bold")), soft_wrap=True)
+    show_repair(folder, opened)
     return int(weighing.fault_seen)

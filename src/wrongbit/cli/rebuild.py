@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -53,7 +54,7 @@ def rebuild_verb(
     ] = None,
     point: options.PointName = None,
     reference: Annotated[
-        bool, typer.Option("--reference", help="The machine file's own image is a source too.")
+        bool, typer.Option("--reference", help="The machine file's own image and listings are sources too.")
     ] = False,
     checksum: Annotated[
         list[str] | None,
@@ -109,6 +110,9 @@ def rebuild_verb(
             )
         with progress_bar("Rebuilding", quiet=as_json):
             done = sources.rebuilt(sources.loaded(reading or []), others, checksum or [], undo or [])
+        if not reference:
+            noted = (*done.rebuilt.notes, *sources.left_out(done.rebuilt))
+            done = replace(done, rebuilt=replace(done.rebuilt, notes=noted))
     rebuilt = done.rebuilt
     shape = Shape(wanted.words, wanted.bits, described.processor_of(wanted.processor).byte_order)
     written = _write_all(rebuilt, shape, output, form, map_file, allow_unknown)

@@ -13,7 +13,7 @@ from rich.text import Text
 from wrongbit.casework.casework import Casework
 from wrongbit.casework.words import part_kind, sentence, share_text, trigger_text, weighing_conclusion
 from wrongbit.cli.incase import working
-from wrongbit.cli.show import ACCENT, QUIET, indented, out, plain_table, show_cautions
+from wrongbit.cli.show import ACCENT, QUIET, indented, out, plain_table, show_cautions, show_next
 from wrongbit.diagnose.confirm import CAUTION, confirmations, confirmed_by, decided_part
 from wrongbit.diagnose.entropy import doubt_text, odds_text, removes_text
 from wrongbit.diagnose.planning import Proposal
@@ -35,12 +35,14 @@ class OpenedCase:
         weighing: Suspects.
         proposals: What to measure next, the most telling first.
         notes: What the readers want a person to know, and what did not count.
+        read: Chips of which the case has a reading.
     """
 
     machine: Machine
     weighing: Weighing
     proposals: tuple[Proposal, ...]
     notes: tuple[str, ...]
+    read: frozenset[str] = frozenset()
 
 
 def open_case(folder: Path, *, noise: float = DEFAULT_NOISE, progress: Progress | None = None) -> OpenedCase:
@@ -69,7 +71,8 @@ def weigh_case(work: Casework, progress: Progress | None = None) -> OpenedCase:
             f"{machine.machine.name} has no [[path]], so that nothing is known between chips and processor.",
             "Add [[part]] and [[path]] to the machine file (see docs/diagnosis.md).",
         )
-    return OpenedCase(machine, weighing, at_once.proposals(), at_once.weighing_notes())
+    read = frozenset(each.chip for _, each in at_once.readings(proof=False))
+    return OpenedCase(machine, weighing, at_once.proposals(), at_once.weighing_notes(), read)
 
 
 # Suspects ------------------------------------------------------------------------------------------
@@ -216,6 +219,21 @@ def show_confirmations(weighing: Weighing) -> None:
     if ways:
         out.print()
         show_cautions((CAUTION,))
+
+
+def show_repair(folder: Path, opened: OpenedCase) -> None:
+    """How a ROM that the odds have decided for is replaced, command by command; nothing for other parts."""
+    part = decided_part(opened.weighing)
+    chip = next((each for each in opened.machine.chip if each.name == part and each.kind == "rom"), None)
+    if chip is None:
+        return
+    file = f"{part.lower()}.bin"
+    if part in opened.read:
+        show_next(f"what the readings of {part} tell", "chip", folder, part)
+        show_next(f"what {part} should hold, from all that is there", "rebuild", folder, part, "-o", file)
+    else:
+        show_next(f"read {part} in a reader and add it", "add", folder, "reading", file, "--chip", part)
+    show_next(f"a memory that can take the place of {part}", "fit", folder, part)
 
 
 def confirmations_as_json(weighing: Weighing) -> dict[str, Any]:

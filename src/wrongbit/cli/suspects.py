@@ -29,7 +29,7 @@ def suspects_verb(
     Exit code 1 when something is wrong with the machine.
     """
     from wrongbit.casework.words import weighing_conclusion
-    from wrongbit.cli.suspected import open_case, show_suspects, weighing_as_json
+    from wrongbit.cli.suspected import open_case, show_repair, show_suspects, weighing_as_json
 
     with progress_bar("Reading the captures", quiet=as_json) as progress:
         opened = open_case(folder, noise=noise, progress=progress)
@@ -50,6 +50,7 @@ def suspects_verb(
         show_notes(opened.notes)
     if picture is not None:
         err.print(f"{picture} was written.", soft_wrap=True)
+    show_repair(folder, opened)
     if opened.proposals:
         show_next("what to measure, and what each outcome would mean", "next", folder)
     else:

@@ -14,6 +14,7 @@ from wrongbit.compare.memory_map import ChipMap, ChipRegion, MemoryMap
 from wrongbit.errors import ImageError
 from wrongbit.image.contents import Contents
 from wrongbit.image.load import load_chip_contents, load_listing
+from wrongbit.machine.lookup import shown_file
 from wrongbit.machine.model import Chip, Listing, Machine, Processor, default_address_lines
 
 Words = NDArray[np.uint64]
@@ -35,14 +36,14 @@ def build_memory_map(machine: Machine, processor: Processor, folder: Path) -> Me
     for listing in machine.listing:
         if machine.processor_of(listing.processor) is processor:
             contents = _loaded(listing, processor, folder)
-            notes += [f"{listing.file}: {note}" for note in contents.notes]
+            notes += [f"{shown_file(listing.file)}: {note}" for note in contents.notes]
             chips = tuple(_with_listing(chip, listing, contents, notes) for chip in chips)
     return MemoryMap(
         processor.name,
         processor.word_bits,
         processor.address_bits,
         chips,
-        tuple(notes),
+        tuple(dict.fromkeys(notes)),  # a listing may be named twice, by the machine file and by the case
         processor.addresses_a_word,
     )
 
@@ -95,8 +96,9 @@ def _with_listing(chip: ChipMap, listing: Listing, contents: Contents, notes: li
         if clash.any():
             first = int(address[chosen][np.flatnonzero(clash)[0]])
             notes.append(
-                f"{chip.name}: {listing.file} and the chip's image disagree on {np.count_nonzero(clash)} "
-                f"words, the first at 0x{first:X}; the image is taken as the reference."
+                f"{chip.name}: {shown_file(listing.file)} and the chip's image disagree on "
+                f"{np.count_nonzero(clash)} words, the first at 0x{first:X}; the image is taken as the "
+                "reference."
             )
         new = given & ~known[cell]
         words[cell] |= listed & new

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 from wrongbit.errors import UsageError
 from wrongbit.machine.model import Chip, Machine, Point
@@ -73,3 +74,15 @@ def _chip(machine: Machine, name: str | None, names: Sequence[str], what: str) -
     if found is None:
         raise UsageError(f"{machine.machine.name} has no chip {name!r}.", suggestion(name, names) + there)
     return found
+
+
+def shown_file(file: str) -> str:
+    """A file of the machine file as a person is told of it: as it is written there, or without its folders.
+
+    A file that was added to a case lies at a place of the case's own, which says nothing to a reader and
+    shows the folders of somebody's computer.
+
+    >>> shown_file("roms/u3.bin"), shown_file("/home/ada/case/store/ab/u3.bin")
+    ('roms/u3.bin', 'u3.bin')
+    """
+    return Path(file).name if Path(file).is_absolute() else file

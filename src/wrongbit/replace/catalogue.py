@@ -320,6 +320,10 @@ class Catalogue(Strict):
         shapes = {row.name: row for row in map(_as_socket, self.memory)}
         return _find((*self.socket, *shapes.values()), name, "chip shape")
 
+    def shapes(self) -> tuple[str, ...]:
+        """Type numbers of the original chips whose pins are known."""
+        return tuple(dict.fromkeys([*(row.name for row in self.socket), *(row.name for row in self.memory)]))
+
     def pins_of(self, number: str) -> tuple[str, ...]:
         """Pin names of a logic part, pin 1 first."""
         return next(row.pins for row in self.pinout if row.number == number)

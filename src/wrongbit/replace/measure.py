@@ -20,7 +20,7 @@ from wrongbit.capture.capture import Capture
 from wrongbit.errors import CaptureError
 from wrongbit.machine.model import Processor
 from wrongbit.machine.names import parse_signal
-from wrongbit.machine.recipe import Recipe, parse_event
+from wrongbit.machine.recipe import Recipe, parse_event, parse_term
 from wrongbit.replace.buses import TIME_NAMES, BusTimes
 from wrongbit.replace.figures import Term, total_ps
 from wrongbit.units import format_time
@@ -35,10 +35,15 @@ class Event:
     Args:
         signal: Its name, in any of the trade's spellings.
         edge: Which edge.
+        others: Signals that act with it as one, such as the second of two byte strobes: it begins with the
+            first of them and ends with the last. Those that the capture lacks are left out.
+        low: With others: they are active low.
     """
 
     signal: str
     edge: Literal["rising", "falling"]
+    others: tuple[str, ...] = ()
+    low: bool = False
 
 
 @dataclass(frozen=True)
@@ -47,6 +52,8 @@ class Watch:
 
     Args:
         taken: The data is taken.
+        where: Levels (signal, high) just before the data is taken that tell a read from a write which ends
+            with the same edge. A signal that the capture lacks tells nothing.
         address: Names of the address lines, single wires or a bus. Their last change before the access begins
             (the latch closes, or else the strobe or the enable begins) is when the address became valid;
             what they do later is data on shared lines, a glitch, or of no interest.
@@ -59,6 +66,7 @@ class Watch:
     """
 
     taken: Event
+    where: tuple[tuple[str, bool], ...] = ()
     address: tuple[str, ...] = ()
     enable: Event | None = None
     output: Event | None = None
@@ -92,6 +100,7 @@ def watch_of(processor: Processor) -> Watch:
     lines = transfer.address if latch is None else latch.bus
     return Watch(
         taken=taken,
+        where=_reads(processor, recipe, transfer.at),
         address=tuple(canonical_name(processor, each.partition(".")[0]) for each in lines),
         enable=None if strobe else begins,
         output=begins if strobe else None,
@@ -101,16 +110,35 @@ def watch_of(processor: Processor) -> Watch:
     )
 
 
+def _reads(processor: Processor, recipe: Recipe, at: str) -> tuple[tuple[str, bool], ...]:
+    """What tells the reads at an event from the writes at the same one; nothing where there are none."""
+    here = [each for each in recipe.transfer if each.at == at]
+    writes = [set(each.where) for each in here if each.kind == "write"]
+    reads = [set(each.where) for each in here if each.kind in ("read", "fetch")]
+    if not writes or not reads:
+        return ()
+    found = []
+    for term in sorted(set.intersection(*reads)):
+        wanted, name, bit = parse_term(term)
+        opposite = f"!{name}" if wanted else name
+        if bit is None and all(opposite in each for each in writes):
+            found.append((canonical_name(processor, name), wanted != _is_active_low(processor, recipe, name)))
+    return tuple(found)
+
+
 def _edges(processor: Processor, recipe: Recipe, text: str) -> tuple[Event, Event]:
     """The edge of an event, and the opposite edge of the same signal."""
-    name, change = parse_event(text)
-    low = _is_active_low(processor, recipe, name)
-    rising, falling = (Event(canonical_name(processor, name), edge) for edge in ("rising", "falling"))
+    signal, change = parse_event(text)
+    low = _is_active_low(processor, recipe, signal)
+    name, *others = (canonical_name(processor, each) for each in signal.split("|"))
+    beside, low_ones = tuple(others), low and bool(others)
+    rising = Event(name, "rising", beside, low_ones)
+    falling = Event(name, "falling", beside, low_ones)
     return (rising, falling) if (change == "begins") != low else (falling, rising)
 
 
 def _is_active_low(processor: Processor, recipe: Recipe, name: str) -> bool:
-    wanted = parse_signal(name).base
+    wanted = parse_signal(name.partition("|")[0]).base
     for role, level in processor.active.items():
         if parse_signal(role).base == wanted:
             return level == "low"
@@ -165,7 +193,7 @@ def measure_bus(capture: Capture, watch: Watch) -> BusTimes:
             file=capture.source or None,
         )
     clock = _Clock(capture, watch.skew_ps)
-    taken = clock.edges(watch.taken)
+    taken = clock.edges(watch.taken, watch.where)
     if not len(taken):
         raise CaptureError(
             f"{watch.taken.signal} never has a {watch.taken.edge} edge.",
@@ -221,13 +249,27 @@ class _Clock:
         assert moments is not None
         return np.asarray(moments, np.int64)
 
-    def edges(self, event: Event | None) -> Moments:
-        """``int64 (m,)`` picoseconds of the first sample after each such edge."""
+    def _has(self, name: str) -> bool:
+        return parse_signal(name).base in self.capture.layout.signals
+
+    def _joined(self, event: Event) -> NDArray[np.uint64]:
+        """``uint64 (n,)`` the level of an event's signals together: active while any of them is."""
+        names = [name for name in (event.signal, *event.others) if self._has(name)] or [event.signal]
+        level, *others = (self._level(name) for name in names)
+        for other in others:
+            level = level & other if event.low else level | other
+        return level
+
+    def edges(self, event: Event | None, where: Sequence[tuple[str, bool]] = ()) -> Moments:
+        """``int64 (m,)`` picoseconds of the first sample after each such edge, at these levels before it."""
         if event is None:
             return np.empty(0, np.int64)
-        level = self._level(event.signal)
+        level = self._joined(event)
         before, after = level[:-1], level[1:]
         found = (before < after) if event.edge == "rising" else (before > after)
+        for name, high in where:
+            if self._has(name):
+                found &= (self._level(name)[:-1] != 0) == high
         return self._at(np.flatnonzero(found) + 1)
 
     def changes(self, names: Sequence[str]) -> Moments:

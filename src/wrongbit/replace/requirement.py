@@ -194,14 +194,24 @@ def _check_numbers(need: Requirement) -> None:
         )
 
 
-def _check_pins(need: Requirement) -> None:
-    uses = [pin_use(name) for name in need.socket.pins]
+def missing_pins(pins: Sequence[str], words: int, bits: int) -> list[str]:
+    """What a chip of this size needs and none of these pins carries.
+
+    >>> missing_pins(["A0", "D0", "/CE", "VCC"], 4, 1)
+    ['A1', 'GND']
+    """
+    uses = [pin_use(name) for name in pins]
+    lines = (words - 1).bit_length()
     wanted = {
-        **{f"A{line}": any(use.address == line for use in uses) for line in range(need.address_lines)},
-        **{f"D{bit}": any(use.data == bit for use in uses) for bit in range(need.bits)},
+        **{f"A{line}": any(use.address == line for use in uses) for line in range(lines)},
+        **{f"D{bit}": any(use.data == bit for use in uses) for bit in range(bits)},
         **{supply: any(use.supply == supply for use in uses) for supply in ("VCC", "GND")},
     }
-    if missing := [name for name, found in wanted.items() if not found]:
+    return [name for name, found in wanted.items() if not found]
+
+
+def _check_pins(need: Requirement) -> None:
+    if missing := missing_pins(need.socket.pins, need.words, need.bits):
         raise UsageError(
             f"the socket of {need.designator} ({need.socket.name}, {len(need.socket.pins)} pins) has no pin "
             f"for {', '.join(missing)}; {need.words} words of {need.bits} bits need A0 to "

@@ -20,7 +20,7 @@ from wrongbit.machine.recipe import Strict
 from wrongbit.replace.buses import BusTimes, given_times, old_chip_times, processor_times
 from wrongbit.replace.catalogue import Catalogue, Socket
 from wrongbit.replace.measure import watch_of
-from wrongbit.replace.requirement import LatchNeed, Requirement, pin_use, selects_of
+from wrongbit.replace.requirement import LatchNeed, Requirement, missing_pins, pin_use, selects_of
 
 
 class ChipTable(Strict):
@@ -220,7 +220,8 @@ def chip_requirement(
 ) -> Requirement:
     """The requirement of a chip of a machine file.
 
-    Its pins come from the chip's ``pins``, or from the data files where its ``type`` is known there. Bus
+    Its pins come from the chip's ``pins``; what those leave out, from the data files where its ``type`` is
+    known there. Bus
     times not stated are the old chip's access time, completed by the processor's data sheet where the machine
     file names its clock and the data files know the processor.
 
@@ -238,7 +239,11 @@ def chip_requirement(
         UsageError: No such chip, no pins, or pins that do not fit.
     """
     chip = chip_named(machine, name)
-    socket = _chip_socket(chip, catalogue) if shape is None else catalogue.socket_named(shape)
+    completed = ""
+    if shape is not None:
+        socket = catalogue.socket_named(shape)
+    else:
+        socket, completed = _chip_socket(chip, catalogue)
     pins = dict.fromkeys(each for pin in socket.pins if (each := pin_use(pin).signal) is not None)
     if chip.latches_address and latch is None:
         example = next(iter(pins), "CE")
@@ -249,6 +254,8 @@ def chip_requirement(
         )
     strobes = _read_strobes(machine, chip, tuple(pins))
     times = (times or BusTimes()).over(_machine_times(machine, chip, catalogue))
+    if completed:
+        times = replace(times, notes=(completed, *times.notes))
     return Requirement(
         designator=chip.name,
         words=chip.words,
@@ -309,27 +316,84 @@ def _sheet_of(recipe: str, catalogue: Catalogue) -> str | None:
     return None
 
 
-def _chip_socket(chip: Chip, catalogue: Catalogue) -> Socket:
-    if chip.pins:
-        by_number: dict[int, list[str]] = {}
-        for pin_name, number in chip.pins.items():
-            by_number.setdefault(number, []).append(pin_name)
-        count = max(by_number) + max(by_number) % 2
-        pins = tuple("+".join(by_number.get(number, ["NC"])) for number in range(1, count + 1))
-        return Socket(
-            name=chip.type or "the old chip",
-            words=chip.words,
-            bits=chip.bits,
-            pins=pins,
-            status="given",
-            source="machine file",
-        )
+def _chip_socket(chip: Chip, catalogue: Catalogue) -> tuple[Socket, str]:
+    """The chip's pins, and a sentence on those that the machine file leaves to the chip's type."""
+    by_type, unknown = None, "Known shapes: docs/replacement.md."
     try:
-        return catalogue.socket_named(chip.type)
+        by_type = catalogue.socket_named(chip.type)
     except UsageError as error:
-        raise UsageError(
-            f"the machine file gives no pins for {chip.name}, and {error.message}"
-            if chip.type
-            else f"the machine file gives neither pins nor type of {chip.name}.",
-            "Add pins = { A0 = 8, D0 = 9, … } to the chip, or name the shape that it has: --shape 2764.",
-        ) from None
+        if not chip.pins:
+            raise UsageError(
+                f"the machine file gives no pins for {chip.name}, and {error.message}"
+                if chip.type
+                else f"the machine file gives neither pins nor type of {chip.name}.",
+                "Add pins = { A0 = 8, D0 = 9, … } to the chip, or name the shape that it has: --shape 2764.",
+            ) from None
+        unknown = error.remedy
+        by_type = _with_letter(chip.type, catalogue)
+    if not chip.pins:
+        assert by_type is not None
+        return by_type, ""
+    by_number: dict[int, list[str]] = {}
+    for pin_name, number in chip.pins.items():
+        by_number.setdefault(number, []).append(pin_name)
+    given = {number: "+".join(names) for number, names in by_number.items()}
+    missing = missing_pins(list(given.values()), chip.words, chip.bits)
+    completed = ""
+    if missing:
+        if by_type is None:
+            raise UsageError(
+                f"the pins of {chip.name} in the machine file leave out {', '.join(missing)}.",
+                f"Name them too, or name the shape that the chip has, such as --shape 2764. {unknown}",
+            )
+        _check_same(chip, given, by_type)
+        rest = {number: name for number, name in enumerate(by_type.pins, 1) if number not in given}
+        given |= rest
+        completed = (
+            f"The machine file names {len(by_number)} pins of {chip.name}; the others are taken as those of "
+            f"the {by_type.name}: compare them with the board."
+        )
+    count = max(given) + max(given) % 2
+    socket = Socket(
+        name=chip.type or "the old chip",
+        words=chip.words,
+        bits=chip.bits,
+        pins=tuple(given.get(number, "NC") for number in range(1, count + 1)),
+        status="given",
+        source="machine file",
+    )
+    return socket, completed
+
+
+def _with_letter(number: str, catalogue: Catalogue) -> Socket | None:
+    """The one shape whose number has only letters more: a 2732 has the pins of a 2732A."""
+    wanted = number.casefold()
+    found = [name for name in catalogue.shapes() if name.casefold().removeprefix(wanted).isalpha()]
+    return catalogue.socket_named(found[0]) if wanted and len(found) == 1 else None
+
+
+def _check_same(chip: Chip, given: Mapping[int, str], by_type: Socket) -> None:
+    """The pins that the machine file names are those of its type, so that the type may say the others.
+
+    Raises:
+        UsageError: One is another.
+    """
+    for number, name in sorted(given.items()):
+        there = by_type.pins[number - 1] if number <= len(by_type.pins) else None
+        if there is None or not _same_use(name, there):
+            raise UsageError(
+                f"the machine file names some pins of {chip.name} only, and pin {number} is {name} there, "
+                + (
+                    f"{there} on a {by_type.name}."
+                    if there
+                    else f"while a {by_type.name} has {len(by_type.pins)} pins."
+                ),
+                f"Correct the pin; name all, VCC and GND too; or give the shape: --shape {by_type.name}.",
+            )
+
+
+def _same_use(name: str, other: str) -> bool:
+    """Selects and read strobes have many names; addresses, data and supplies one each."""
+    one, two = pin_use(name), pin_use(other)
+    named = (one.signal is not None or one.idle, two.signal is not None or two.idle)
+    return all(named) or one == two

@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 
 from wrongbit import __version__
 from wrongbit.bringup.advice import cautions as bench_cautions
@@ -358,7 +359,7 @@ def _beside(work: Casework, machine: Machine) -> list[tuple[str, str, int]]:
     found = []
     for name in dict.fromkeys(names):
         path = folder / name
-        if folder not in path.parents or not path.is_file():
+        if Path(name).is_absolute() or folder not in path.parents or not path.is_file():
             continue  # what was added to the case is among its originals
         data = path.read_bytes()
         found.append((name, hashlib.sha256(data).hexdigest(), len(data)))

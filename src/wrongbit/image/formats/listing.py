@@ -7,7 +7,8 @@ programs print (common practice, no source). `listing_columns` decides what is a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from itertools import zip_longest
 from typing import Literal
 
@@ -19,6 +20,7 @@ from wrongbit.image.formats.listing_columns import (
     LAYOUTS,
     Columns,
     Layout,
+    Line,
     Row,
     count_links,
     count_words,
@@ -110,6 +112,18 @@ def read(data: bytes, file: str, options: ListingOptions) -> tuple[Contents, int
         ImageError: No usable line, a word that is too wide, two lines that disagree, or addresses that
             span more than any ROM.
     """
+    if len(data) > _KEPT_BYTES:
+        return _read(data, file, options)
+    try:
+        contents, step = _kept(data, options)
+    except ImageError as error:
+        error.file = file
+        raise
+    return replace(contents, words=contents.words.copy(), known=contents.known.copy(), source=file), step
+
+
+def _read(data: bytes, file: str, options: ListingOptions) -> tuple[Contents, int]:
+    """The same, each time anew."""
     require_content(data, file)
     text, reason = text_or_reason(data)
     if not text:
@@ -133,6 +147,15 @@ def read(data: bytes, file: str, options: ListingOptions) -> tuple[Contents, int
     return _contents(gathered, reading, file, notes), reading.step
 
 
+# A scanned print-out takes a second to read, and each view of a case asks for it.
+_KEPT_BYTES = 4 << 20
+
+
+@lru_cache(maxsize=8)
+def _kept(data: bytes, options: ListingOptions) -> tuple[Contents, int]:
+    return _read(data, "", options)
+
+
 def _shapes(options: ListingOptions, file: str) -> list[WordShape]:
     if options.word_bits is not None:
         return [WordShape(options.word_radix, options.word_bits)]
@@ -148,24 +171,22 @@ def _shapes(options: ListingOptions, file: str) -> list[WordShape]:
 
 def _best_reading(worth: Sequence[tuple[int, str]], options: ListingOptions, file: str) -> _Reading:
     """The word shape, layout and step under which most lines lead up to the next line's address."""
-    tried = [
-        reading
-        for shape in _shapes(options, file)
-        for layout in LAYOUTS
-        for reading in _readings(worth[:_SAMPLE], shape, layout, options)
-    ]
+    tried = []
+    for shape in _shapes(options, file):
+        lines = [split_line(number, text, shape) for number, text in worth[:_SAMPLE]]
+        tried += [each for layout in LAYOUTS for each in _readings(lines, shape, layout, options)]
     best = max(tried, key=lambda reading: reading.rank)  # of equal ones the first
     if len(worth) <= _SAMPLE:
         return best
-    whole = _readings(worth, best.shape, best.layout, options)
+    lines = [split_line(number, text, best.shape) for number, text in worth]
+    whole = _readings(lines, best.shape, best.layout, options)
     return max(whole, key=lambda reading: reading.rank)
 
 
 def _readings(
-    worth: Sequence[tuple[int, str]], shape: WordShape, layout: Layout, options: ListingOptions
+    lines: Sequence[Line], shape: WordShape, layout: Layout, options: ListingOptions
 ) -> list[_Reading]:
     """The lines read by one shape and layout, once for each step that is possible."""
-    lines = [split_line(number, text, shape) for number, text in worth]
     rows = read_rows(lines, layout, shape, options.address_radix)
     readings = []
     for step in _steps(shape, rows, options.address_unit):

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import floor, log10
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
@@ -21,6 +22,9 @@ from wrongbit.report.theme import MONO_FACE, Theme
 
 BAR, PADDING, SIZE = 34, 12, 12
 """Pixels: a bar with its label above it, the margin, the text's size."""
+
+TICKS = 5
+"""About so many steps on the axis of a column chart."""
 
 
 @dataclass(frozen=True)
@@ -205,7 +209,13 @@ def _columns(
     import altair as alt
 
     ways = list(dict.fromkeys(row["way"] for row in rows))
-    number = "format(abs(datum.value), '.0%')" if share else "format(abs(datum.value), ',.0f')"
+    ticks: dict[str, Any] = {"tickCount": TICKS}
+    if share:
+        form = f".{percent_digits([row['count'] for row in rows])}%"
+    else:
+        form = ",.0f"
+        ticks["tickMinStep"] = 1  # half a cycle is none
+    number = f"format(abs(datum.value), '{form}')"
     chart = (
         alt.Chart(_data(rows))
         .mark_bar()
@@ -215,7 +225,7 @@ def _columns(
                 sort="descending",
                 axis=alt.Axis(title=axes[0], labelAngle=0),
             ),
-            y=alt.Y("count:Q", axis=alt.Axis(title=axes[1], labelExpr=number, tickCount=5)),
+            y=alt.Y("count:Q", axis=alt.Axis(title=axes[1], labelExpr=number, **ticks)),
             color=alt.Color(
                 "way:N",
                 scale=alt.Scale(domain=ways, range=[theme.accent, theme.address]),
@@ -225,6 +235,16 @@ def _columns(
         .properties(width=width - 100, height=150)
     )
     return _svg(chart, theme, title, told)
+
+
+def percent_digits(values: Sequence[float]) -> int:
+    """Decimals that tell the ticks of an axis over these shares apart, whose labels are in percent.
+
+    >>> percent_digits([0.4, -0.35]), percent_digits([0.011, -0.002]), percent_digits([0.0])
+    (0, 1, 0)
+    """
+    span = max([*values, 0.0]) - min([*values, 0.0])
+    return 0 if span <= 0 else max(0, -floor(log10(100 * span / TICKS)))
 
 
 def _nothing(theme: Theme, title: str, width: int) -> str:

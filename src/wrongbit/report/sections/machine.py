@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from wrongbit.bringup.advice import next_step
 from wrongbit.bringup.ladder import Ladder
 from wrongbit.casework.words import listed
+from wrongbit.machine.lookup import shown_file
 from wrongbit.machine.model import Chip, Machine
 from wrongbit.report.content import Block, Column, Figure, Paragraph, Section, Table
 from wrongbit.report.figures import ladder_figure
@@ -62,7 +63,7 @@ def _chips(machine: Machine) -> Table:
             f"{chip.words} × {chip.bits}",
             format_bits(chip.lane),
             _regions(machine, chip),
-            "–" if chip.image is None else chip.image.file,
+            "–" if chip.image is None else shown_file(chip.image.file),
         )
         for chip in machine.chip
     ]
@@ -73,7 +74,8 @@ def _chips(machine: Machine) -> Table:
     )  # fmt: skip
     caption = "Memories and ports."
     if machine.listing:
-        caption += f" Further references: {listed([each.file for each in machine.listing])}."
+        files = list(dict.fromkeys(shown_file(each.file) for each in machine.listing))
+        caption += f" Further references: {listed(files)}."
     return Table(columns, tuple(rows), caption)
 
 

@@ -240,6 +240,9 @@ class _Replacement:
         machine = casework.machine
         chip = rom_named(machine, need.designator)
         if chip.image is None:
+            should = casework.reference(chip.name)
+            if should.known.any():  # a listing of the processor's words has it
+                return Contents(should.contents, should.known, chip.bits, source="the listings")
             raise UsageError(
                 f"Nothing names an image for {chip.name}.",
                 "Bring one in, or take the contents as they were rebuilt.",
