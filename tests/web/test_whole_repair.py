@@ -21,7 +21,8 @@ pytestmark = pytest.mark.xdist_group("browser")
 CYCLES = 1_500
 
 
-def bring_in(tab: Any, served: Served, file: Path, note: str = "") -> None:
+def bring_in(tab: Any, served: Served, file: Path, note: str = "", *, alike: bool = False) -> None:
+    """Add a capture; ``alike``: the simulated program runs alike at both points, and that is asked about."""
     tab.goto(f"{served.base}/bring_in")
     tab.locator("input[type=file]").set_input_files(file)
     area = tab.get_by_role("region", name=file.name)
@@ -29,6 +30,9 @@ def bring_in(tab: Any, served: Served, file: Path, note: str = "") -> None:
     if note:
         area.get_by_role("textbox", name="Remark", exact=True).fill(note)
     area.get_by_role("button", name=f"add {file.name} to the case").click()
+    if alike:
+        area.get_by_text("The same file is in the case already").wait_for()
+        area.get_by_role("button", name="anyway").click()
     area.get_by_text("Added as entry").wait_for()
 
 
@@ -77,7 +81,7 @@ def test_from_an_empty_case_to_the_proof(browser: Any, tmp_path: Path) -> None:
         assert "capture" in now(tab, served)
 
         for point in ("u1-cycles", "u2-cycles"):
-            bring_in(tab, served, files[point])
+            bring_in(tab, served, files[point], alike=point == "u2-cycles")
         assert "Swap U13 for a known good one" in now(tab, served)
 
         for each in (MeasurementAdded("swapped", "U13", outcome="same"), *OPEN_JOINT):
@@ -85,7 +89,8 @@ def test_from_an_empty_case_to_the_proof(browser: Any, tmp_path: Path) -> None:
         assert "It is J0: D5 is open" in now(tab, served)
 
         for point in ("after-u1-cycles", "after-u2-cycles"):
-            bring_in(tab, served, files[point], "proof: after the joint was mended")
+            alike = point == "after-u2-cycles"
+            bring_in(tab, served, files[point], "proof: after the joint was mended", alike=alike)
         ready(tab, "/proof", served)
         assert "✓ proved" in tab.locator("#page").inner_text()
         assert "not proved" not in tab.locator("#page").inner_text()

@@ -592,8 +592,8 @@ class Casework:
         return captures + [each.file for _, each in self.readings(proof=False)]
 
     def _witness_captures(self) -> tuple[tuple[Entry, CaptureAdded], ...]:
-        """Captures but those of a proof; a file that was added twice is one witness, not two."""
-        return witnesses(self.machine, self.captures(proof=False))
+        """Captures but those of a proof; one that was added twice at a point is one witness, not two."""
+        return witnesses(self.captures(proof=False))
 
     def _weigh(self, progress: Progress | None) -> tuple[Weighing, tuple[str, ...]]:
         machine, folder = self.machine, self.case.machine_file.parent

@@ -177,8 +177,8 @@ def _question_second_point(work: Casework, path: Path, point: str, name: str) ->
             raise QuestionedError(
                 f"The same file is in the case already, at the probe point {detail.point!r} (entry "
                 f"{entry.number}): what was seen once would count as seen at two places.",
-                f"Add the capture that was taken at {point!r}; if entry {entry.number} names the wrong "
-                f"point, withdraw it: {withdrawing(work.case.folder, entry.number)}",
+                f"Add the capture that was taken at {point!r}, if this one was not; if entry {entry.number} "
+                f"names the wrong point, withdraw it: {withdrawing(work.case.folder, entry.number)}",
                 file=name,
             )
 

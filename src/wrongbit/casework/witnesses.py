@@ -26,15 +26,17 @@ def _columns(machine: Machine, point: str) -> set[str]:
 
 
 def witnesses(
-    machine: Machine, captures: Sequence[tuple[Entry, CaptureAdded]]
+    captures: Sequence[tuple[Entry, CaptureAdded]],
 ) -> tuple[tuple[Entry, CaptureAdded], ...]:
-    """Captures without those whose file counts already: what was seen once is one witness, not two."""
-    found: list[tuple[Entry, CaptureAdded]] = []
+    """Captures without those whose file is there already at the same probe point: one witness, not two.
+
+    The same bytes at two points count twice. Who keeps them says that they were taken twice, and a program
+    that runs alike from every reset gives the same listing wherever it is taken.
+    """
+    found: dict[tuple[str, str], tuple[Entry, CaptureAdded]] = {}
     for entry, detail in captures:
-        same = [each for _, each in found if each.file.sha256 == detail.file.sha256]
-        if all(each.point != detail.point and apart(machine, each.point, detail.point) for each in same):
-            found.append((entry, detail))
-    return tuple(found)
+        found.setdefault((detail.point, detail.file.sha256), (entry, detail))
+    return tuple(found.values())
 
 
 def withdrawing(folder: Path, number: int) -> str:
