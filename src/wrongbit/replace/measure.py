@@ -86,8 +86,9 @@ def watch_of(processor: Processor) -> Watch:
     Raises:
         MachineFileError: The processor names a recipe that does not exist.
 
-    >>> watch_of(Processor(name="U1", word_bits=8, address_bits=16, recipe="z80")).taken
-    Event(signal='RD', edge='rising')
+    >>> taken = watch_of(Processor(name="U1", word_bits=8, address_bits=16, recipe="z80")).taken
+    >>> taken.signal, taken.edge
+    ('RD', 'rising')
     """
     recipe = resolve_recipe(processor)
     transfer = next((each for each in recipe.transfer if each.kind in ("read", "fetch")), recipe.transfer[0])

@@ -10,6 +10,7 @@ from wrongbit.casework.overview import OutcomeLine, Overview, ProposalLine
 from wrongbit.diagnose.confirm import CAUTION
 from wrongbit.diagnose.entropy import doubt_text, removes_text
 from wrongbit.diagnose.hand import OUTCOMES
+from wrongbit.errors import UsageError
 from wrongbit.job import Progress
 from wrongbit.report.figures import percent
 from wrongbit.web.elements import (
@@ -124,8 +125,11 @@ async def record(bench: Workbench, measurement: MeasurementAdded) -> None:
     """Enter a measurement into the journal.
 
     Raises:
+        UsageError: No outcome was chosen.
         WrongbitError: It names something that is not there, or the journal cannot be written.
     """
+    if not measurement.outcome:
+        raise UsageError("No outcome was chosen.", "Choose what was found, then enter it.")
 
     def work(progress: Progress) -> MeasurementAdded:
         checked = check_measurement(bench.casework.machine, measurement)
@@ -167,7 +171,8 @@ def measurement_form(bench: Workbench, part: str = "") -> None:
         with where_slot:
             where = Choice("At", bench.places(kind.value), before)
         with outcome_slot:
-            outcome = Choice("Outcome", OUTCOMES[kind.value])
+            # None is chosen at first: a slip on Enter would put a cure into the evidence that nobody saw.
+            outcome = Choice("Outcome", {"": "choose", **{each: each for each in OUTCOMES[kind.value]}})
         fields[:] = [where, outcome]
 
     fit()
