@@ -111,3 +111,10 @@ def test_the_lowest_address_line_tells_what_an_8086_writes() -> None:
     cycles = cycles_from_rows(told, on_16_bits("8086"))
     assert cycles.known.tolist() == [0x00FF, 0xFFFF, 0xFF00]
     assert not cycles.flags.any()
+
+
+def test_a_strobe_keeps_its_polarity_under_the_name_that_a_machine_gives_it() -> None:
+    """The recipe's UDS is active low (M68000 User's Manual, 9th edition, 3.2), however it is called."""
+    given = strobed("68000", ["read", "read"], [0, 0], UPPER=[0, 1], LDS=[1, 0])
+    processor = Processor(name="U1", word_bits=16, address_bits=20, recipe="68000", signals={"UDS": "UPPER"})
+    assert cycles_from_rows(given, processor).known.tolist() == [0xFF00, 0x00FF]

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wrongbit.bits import mask_of
 from wrongbit.bus.cycles import KIND_CODE, NO_TIME, UNSTROBED, Cycles, doubtful_bytes, held_values
-from wrongbit.bus.pins import Pins, canonical_name
+from wrongbit.bus.pins import Pins
 from wrongbit.bus.recipes import resolve_recipe
 from wrongbit.capture.capture import Layout
 from wrongbit.capture.source import CycleRows
@@ -19,29 +19,51 @@ from wrongbit.machine.recipe import parse_part, parse_term
 from wrongbit.units import parse_bits
 
 
+@dataclass(frozen=True)
+class _Term:
+    """A term that makes a byte move: a strobe, or a bit of the address.
+
+    Args:
+        wanted: Active, or the bit is 1.
+        name: Canonical name of the strobe in this machine.
+        bit: Bit of the address; None for a strobe.
+        active: Level at which the strobe is active.
+    """
+
+    wanted: bool
+    name: str
+    bit: int | None
+    active: int
+
+
 def row_widths(processor: Processor) -> dict[str, int]:
     """What the columns of whole cycles may carry: ``address`` and ``word`` with their bits, and byte strobes.
 
     >>> row_widths(Processor(name="U1", word_bits=16, address_bits=24, recipe="68000"))
     {'address': 24, 'word': 16, 'LDS': 1, 'UDS': 1}
     """
-    strobes = {name: 1 for _, name, bit in _enabling(processor) if bit is None}
+    strobes = {each.name: 1 for _, terms in _enabling(processor) for each in terms if each.bit is None}
     return {"address": processor.address_bits, "word": processor.word_bits, **strobes}
 
 
-def _enabling(processor: Processor) -> list[tuple[bool, str, int | None]]:
-    """Every term that makes a byte move, as (wanted, canonical name, bit of the address or None)."""
+def _enabling(processor: Processor) -> list[tuple[np.uint64, list[_Term]]]:
+    """Bits of the word that move together, and the terms that must all hold for it."""
     recipe = resolve_recipe(processor)
+    pins = Pins(processor, recipe, Layout({}, {}))
     latches = {latch.name: latch.bus for latch in recipe.latch}
-    found = []
-    for enable in recipe.enable:
-        for term in enable.when:
-            wanted, name, bit = parse_term(term)
-            behind = latches.get(name, [name])
-            if bit is None and len(behind) == 1:  # a latched strobe is that strobe
-                name = parse_part(behind[0])[0]
-            found.append((wanted, canonical_name(processor, name), bit))
-    return found
+
+    def term(text: str) -> _Term:
+        wanted, name, bit = parse_term(text)
+        behind = latches.get(name, [name])
+        if bit is None and len(behind) == 1:  # a latched strobe is that strobe
+            name = parse_part(behind[0])[0]
+        # Polarity is a matter of the recipe's name, not of what this machine calls the line.
+        return _Term(wanted, pins.canonical(name), bit, 0 if pins.active_low(name) else 1)
+
+    return [
+        (np.uint64(mask_of(parse_bits(enable.bits))), [term(text) for text in enable.when])
+        for enable in recipe.enable
+    ]
 
 
 def _moved(rows: CycleRows, processor: Processor) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
@@ -52,19 +74,13 @@ def _moved(rows: CycleRows, processor: Processor) -> tuple[NDArray[np.uint64], N
     count = len(rows.sample)
     sure, open_ = np.zeros((2, count), np.uint64)
     ways = np.zeros(count, np.uint8)
-    terms = iter(_enabling(processor))
-    recipe = resolve_recipe(processor)
-    pins = Pins(processor, recipe, Layout({}, {}))
-    for enable in recipe.enable:
-        bits = np.uint64(mask_of(parse_bits(enable.bits)))
+    for bits, terms in _enabling(processor):
         holds, told = np.ones(count, np.bool_), True
-        for _ in enable.when:
-            wanted, name, bit = next(terms)
-            if bit is not None:
-                holds &= (rows.address >> np.uint64(bit) & np.uint64(1)) == np.uint64(wanted)
-            elif name in rows.levels:
-                active = 0 if pins.active_low(name) else 1
-                holds &= rows.levels[name] == (active if wanted else 1 - active)
+        for each in terms:
+            if each.bit is not None:
+                holds &= (rows.address >> np.uint64(each.bit) & np.uint64(1)) == np.uint64(each.wanted)
+            elif each.name in rows.levels:
+                holds &= rows.levels[each.name] == (each.active if each.wanted else 1 - each.active)
             else:
                 told = False
         (sure if told else open_)[holds] |= bits
