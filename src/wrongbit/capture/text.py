@@ -126,25 +126,24 @@ class TextFile:
         while True:
             raw = file.read(size)
             text = self._plain(decoder, raw, not raw)
-            ready = 0 if skip or b'"' in text or b'"' in held else text.rfind(b"\n") + 1
-            if ready:  # nothing but the lines themselves is copied
-                lines = b"".join((held, memoryview(text)[:ready]))
+            lines = b""
+            if not raw or skip or b'"' in text or b'"' in held:
+                held += text
+                while skip and (end := held.find(b"\n")) >= 0:
+                    held, skip, start = held[end + 1 :], skip - 1, start + self._file_bytes(end + 1)
+                end = 0 if skip or not raw else _end_of_whole_lines(held)
+                lines, held = held[:end], held[end:]
+            elif end := text.rfind(b"\n") + 1:  # nothing but the lines themselves is copied
+                lines, held = b"".join((held, memoryview(text)[:end])), text[end:]
+            else:
+                held += text
+            if not raw:
+                break
+            if lines:
                 here = start + self._file_bytes(len(lines))
                 yield TextBlock(lines, line, start, here, False, False)
                 line += _count_lines(lines, len(lines))
-                held, start = text[ready:], here
-                continue
-            held += text
-            while skip and (end := held.find(b"\n")) >= 0:
-                held, skip, start = held[end + 1 :], skip - 1, start + self._file_bytes(end + 1)
-            if not raw:
-                break
-            end = 0 if skip else _end_of_whole_lines(held)
-            if end:
-                here = start + self._file_bytes(end)
-                yield TextBlock(held[:end], line, start, here, False, False)
-                line += _count_lines(held, end)
-                held, start = held[end:], here
+                start = here
             elif len(held) > max(_LONGEST_LINE, 2 * size):
                 raise CaptureError(
                     f"A line is longer than {_LONGEST_LINE} bytes, or a quotation mark is never closed.",
@@ -246,7 +245,7 @@ def _encoding_of(head: bytes) -> tuple[str, int]:
     return "utf-8", 0
 
 
-def _count_lines(held: bytes, end: int) -> int:
+def _count_lines(held: bytes | bytearray, end: int) -> int:
     return int(np.count_nonzero(np.frombuffer(held, np.uint8, end) == ord("\n")))  # faster than bytes.count
 
 
@@ -258,7 +257,7 @@ def _plain_end(file: BufferedReader, size: int) -> tuple[int, bytes]:
     buffer = bytearray(_SMALL)
     start, count = file.tell(), 0
     while done := file.readinto(buffer):
-        count += int(np.count_nonzero(np.frombuffer(buffer, np.uint8, done) == ord("\n")))
+        count += _count_lines(buffer, done)
     file.seek(max(start, file.tell() - 2 * size))
     return count, file.read()
 

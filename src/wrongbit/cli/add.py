@@ -119,10 +119,11 @@ def reading(
         conditions = [conditions_for(each, given) for each in files]
         for each, known in zip(files, conditions, strict=True):
             notes += check_reading(machine, each, chip, format_, known)
+        work = Casework(case)
         for each in files:
             check_reading_is_new(case, each, chip)
             with _questions(anyway):
-                question_reading(Casework(case), each, chip, format_)
+                question_reading(work, each, chip, format_)
         entries = [
             case.add_reading(each, chip, format=format_, conditions=known, note=note)
             for each, known in zip(files, conditions, strict=True)

@@ -25,9 +25,10 @@ def leave_floating_bytes(cycles: Cycles, verdicts: Verdicts) -> tuple[Verdicts, 
     Returns:
         The verdicts, the number of reads that look so, and whether they were taken back.
     """
-    rows = np.flatnonzero(
-        (verdicts.verdict == DIFFERS) & (verdicts.basis == BASIS_ROM) & (cycles.flags & UNSTROBED != 0)
-    )
+    unstrobed = cycles.flags & UNSTROBED != 0
+    if not unstrobed.any():
+        return verdicts, 0, False
+    rows = np.flatnonzero((verdicts.verdict == DIFFERS) & (verdicts.basis == BASIS_ROM) & unstrobed)
     if not len(rows):
         return verdicts, 0, False
     wrong, judged = verdicts.wrong[rows], verdicts.judged[rows]

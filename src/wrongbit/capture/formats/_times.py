@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from wrongbit.capture.formats._cells import read_time, time_resolution, time_suffix
 from wrongbit.capture.formats._packing import each_text
 from wrongbit.capture.formats._tokens import Cells, Places
-from wrongbit.capture.formats._word_columns import digits_before, only_digits, read_pairs
+from wrongbit.capture.formats._word_columns import LOW_HALVES, SIXES, digits_before, only_digits, read_pairs
 from wrongbit.units import PICOSECONDS
 
 Words = NDArray[np.uint64]
@@ -32,8 +32,6 @@ _LONGEST_CELL = 40
 _LOOK = 32
 
 _HIGH_HALVES = np.uint64(0xF0F0F0F0F0F0F0F0)
-_LOW_HALVES = np.uint64(0x0F0F0F0F0F0F0F0F)
-_SIXES = np.uint64(0x0606060606060606)
 _THREES = np.uint64(0x3333333333333333)
 _FOUR = np.uint64(4)
 _FEW_DIGITS = 4
@@ -179,7 +177,7 @@ def _decimal_digits(
                 eight = digits_before(cells, end - done, length - done)
             else:
                 eight = only_digits(window, length - done)
-            other = (eight & _HIGH_HALVES | ((eight + _SIXES) & _HIGH_HALVES) >> _FOUR) != _THREES
+            other = (eight & _HIGH_HALVES | ((eight + SIXES) & _HIGH_HALVES) >> _FOUR) != _THREES
             part = _eight_digits(eight)
         odd |= other
         value += part * np.uint64(10**done) if done else part
@@ -188,7 +186,7 @@ def _decimal_digits(
 
 def _eight_digits(eight: NDArray[np.uint64]) -> NDArray[np.uint64]:
     """The value of eight ASCII digits: neighbours are joined to numbers of 2, then 4, then 8 digits."""
-    pairs = ((eight & _LOW_HALVES) * np.uint64(10 << 8 | 1)) >> np.uint64(8)
+    pairs = ((eight & LOW_HALVES) * np.uint64(10 << 8 | 1)) >> np.uint64(8)
     fours = ((pairs & np.uint64(0x00FF00FF00FF00FF)) * np.uint64(100 << 16 | 1)) >> np.uint64(16)
     return ((fours & np.uint64(0x0000FFFF0000FFFF)) * np.uint64(10_000 << 32 | 1)) >> np.uint64(32)
 

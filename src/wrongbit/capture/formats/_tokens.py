@@ -123,13 +123,13 @@ class Cells:
         if even:
             last = stops[self.count - 1 :: self.count].copy()
             even = bool((self.bytes[last] == _NEWLINE).all())
-        if not even:
+        look = comments or self.count == 1 or not even
+        if look:
             rows = np.flatnonzero(self.bytes[stops] == _NEWLINE)
             last = stops[rows]
         starts = np.full(len(last), PADDING, np.int64)
         starts[1:] = last[:-1] + 1
-        if comments or self.count == 1 or not even:
-            rows = np.flatnonzero(self.bytes[stops] == _NEWLINE)
+        if look:
             cells = np.diff(rows, prepend=-1)
             keep = self._rows_with_cells(starts, last, cells)
             starts, stops = starts[keep], stops[np.repeat(keep, cells)]
@@ -235,7 +235,7 @@ class Cells:
     def numbers(self, size: int, places: Places) -> NDArray[np.unsignedinteger]:
         """The 2 or 8 bytes at each of these places as a little-endian number."""
         if self._in_steps(places):
-            return np.ndarray((len(places),), f"<u{size}", self.bytes, int(places[0]), (self._step,)).copy()
+            return self._stepped(size, int(places[0]), len(places))
         found: NDArray[np.unsignedinteger] = np.ndarray(
             (len(self.bytes) - size + 1,), f"<u{size}", self.bytes, 0, (1,)
         )[places]
@@ -244,11 +244,15 @@ class Cells:
     def two_numbers(self, places: Places) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
         """The 8 bytes at each of these places and the 8 behind them, as little-endian numbers."""
         if self._in_steps(places):
-            first, second = self.numbers(8, places), self.numbers(8, places + 8)
+            both = [self._stepped(8, int(places[0]) + more, len(places)) for more in (0, 8)]
         else:  # what costs is going to a place, not how much is fetched there
-            both = self.windows(16)[places].view("<u8").reshape(-1, 2)
-            first, second = both[:, 0].copy(), both[:, 1].copy()
-        return first.astype(np.uint64, copy=False), second.astype(np.uint64, copy=False)
+            pairs = self.windows(16)[places].view("<u8").reshape(-1, 2)
+            both = [pairs[:, 0].copy(), pairs[:, 1].copy()]
+        return both[0].astype(np.uint64, copy=False), both[1].astype(np.uint64, copy=False)
+
+    def _stepped(self, size: int, first: int, count: int) -> NDArray[np.unsignedinteger]:
+        """Numbers in even steps from a place on."""
+        return np.ndarray((count,), f"<u{size}", self.bytes, first, (self._step,)).copy()
 
     def _in_steps(self, places: Places) -> bool:
         """Memory read in even steps needs no list of places, and is far faster."""

@@ -22,8 +22,8 @@ _FILL = ~_KEEP & np.uint64(0x3030303030303030)
 _PLAIN = re.compile(rb"[0-9A-Fa-f]{1,8}")
 _ZEROS = np.uint64(0x3030303030303030)
 _ONES = np.uint64(0x0101010101010101)
-_SIXES = np.uint64(0x0606060606060606)
-_LOW_HALVES = np.uint64(0x0F0F0F0F0F0F0F0F)
+SIXES = np.uint64(0x0606060606060606)
+LOW_HALVES = np.uint64(0x0F0F0F0F0F0F0F0F)
 _TWO, _FOUR, _EIGHT, _TWO_BYTES = np.uint64(2), np.uint64(4), np.uint64(8), np.uint64(0xFFFF)
 _JOINTS = (
     (4, np.uint64(0x00FF00FF00FF00FF)),
@@ -132,17 +132,17 @@ def hexadecimal_values(eight: Words, length: Words | np.uint64) -> tuple[Words, 
     letter = upper >> np.uint64(6)
     letter &= _ONES
     upper &= ~(letter << np.uint64(5))  # small letters as capitals
-    digit = upper & _LOW_HALVES
+    digit = upper & LOW_HALVES
     digit += letter * np.uint64(9)
     # A digit is one if its value, spelt again, is what was there.
-    spelt = digit + _SIXES
+    spelt = digit + SIXES
     spelt >>= _FOUR
     spelt &= _ONES
     spelt *= np.uint64(7)
     spelt += digit
     spelt += _ZEROS
     spelt ^= upper
-    spelt |= digit & ~_LOW_HALVES
+    spelt |= digit & ~LOW_HALVES
     odd: NDArray[np.bool_] = spelt != 0
     for bits, kept in _JOINTS:
         more = digit >> np.uint64(2 * bits)

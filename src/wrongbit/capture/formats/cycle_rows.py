@@ -78,7 +78,7 @@ def read_cycles(path: Path, point: Point, widths: Mapping[str, int]) -> CycleRow
     from wrongbit.capture.formats.typed import read_typed
 
     text = TextFile(path)
-    strobes = [name for name in widths if name not in _BUSES.values()]
+    strobes = _strobe_names(widths)
     _check_targets(point, text.name, strobes)
     table = _find_table(text.head, point)
     if table is not None:
@@ -165,9 +165,19 @@ def _bit_of_heading(heading: str) -> str | None:
     return None if bus is None else f"{bus}{found[1]}"
 
 
+def _bus_of(role: str) -> str | None:
+    """``address`` or ``word`` for the role of one of its lines, such as ``A5``."""
+    return _BUSES.get(role.rstrip("0123456789"))
+
+
+def _strobe_names(widths: Mapping[str, int]) -> list[str]:
+    """The byte strobes among what columns may carry."""
+    return [name for name in widths if name not in _BUSES.values()]
+
+
 def _has_both(roles: Iterable[str]) -> bool:
     """Whether there are an address and a word, as columns of their own or bit by bit."""
-    there = {_BUSES.get(role.rstrip("0123456789"), role) for role in roles}
+    there = {_bus_of(role) or role for role in roles}
     return {"address", "word"} <= there
 
 
@@ -192,9 +202,7 @@ def roles_of(headings: Sequence[str], point: Point, strobes: Sequence[str] = ())
             named[index] = role
     found = mapped | named
     whole = set(found.values()) & set(_BUSES.values())
-    return {
-        index: role for index, role in found.items() if _BUSES.get(role.rstrip("0123456789")) not in whole
-    }
+    return {index: role for index, role in found.items() if _bus_of(role) not in whole}
 
 
 def _find_table(head: str, point: Point) -> Table | None:
@@ -252,7 +260,7 @@ class _CycleTable:
         self.rows = RowReader(text, table, point)
         self.table, self.point = table, point
         find_columns(point.columns, table.headings, point, text.name)
-        self.strobes = [name for name in widths if name not in _BUSES.values()]
+        self.strobes = _strobe_names(widths)
         self.place = self._places(roles_of(table.headings, point, self.strobes))
         if point.kinds and "kind" not in self.place:
             raise self._no_kind()
